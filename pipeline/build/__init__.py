@@ -1,0 +1,1 @@
+"""The steps that make a release set, and the running of them."""

@@ -1,0 +1,1 @@
+"""What the creator writes, as typed and validated models."""

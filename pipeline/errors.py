@@ -1,0 +1,112 @@
+"""Every failure the user can meet: one root, few leaves, each with its exit code.
+
+Exit codes: 1 the sources have errors, 2 the command was misused, 3 something in the
+environment is missing or in the way, or a step failed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+
+class LessonwrightError(Exception):
+    """Root of all errors meant for the user; its text is the whole message."""
+
+    exit_code = 3
+
+
+class MisuseError(LessonwrightError, ValueError):
+    """The command was given something it cannot work with."""
+
+    exit_code = 2
+
+
+class MissingError(LessonwrightError, OSError):
+    """The environment lacks something: a program, a library, disk space, permission."""
+
+
+class StepError(LessonwrightError, RuntimeError):
+    """A step of a build failed for a reason outside the sources."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something in the sources that is wrong (error) or worth a look (caution).
+
+    path : the file, as the user would type it
+    line, column : 1-based, or None when the whole file is meant
+    what : what is wrong, with what was got and what was expected
+    remedy : what to do
+    offending : the text in question, one line
+    """
+
+    what: str
+    remedy: str = ""
+    path: Path | None = None
+    line: int | None = None
+    column: int | None = None
+    offending: str = ""
+    error: bool = True
+
+    def place(self) -> str:
+        parts = [str(self.path)] if self.path else []
+        parts += [str(n) for n in (self.line, self.column) if n is not None]
+        return ":".join(parts)
+
+    def text(self) -> str:
+        """``file:line:column: error: what`` with the offending line and the remedy below."""
+        place = self.place()
+        lines = [f"{place + ': ' if place else ''}{'error' if self.error else 'caution'}: {self.what}"]
+        if self.offending:
+            lines.append(f"    {self.offending}")
+            if self.column is not None and self.column <= len(self.offending) + 1:
+                lines.append("    " + " " * (self.column - 1) + "^")
+        if self.remedy:
+            lines.append(f"  {self.remedy}")
+        return "\n".join(lines)
+
+
+class SourceError(LessonwrightError, ValueError):
+    """The sources have errors, all of them in ``problems``."""
+
+    exit_code = 1
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(problem.text() for problem in self.problems))
+
+    def __reduce__(self) -> tuple[type, tuple[tuple[Problem, ...]]]:
+        return SourceError, (self.problems,)
+
+
+@dataclass
+class Problems:
+    """Collects problems, so that all of them are told at once."""
+
+    found: list[Problem] = field(default_factory=list)
+
+    def error(self, what: str, *, remedy: str = "", path: Path | None = None, line: int | None = None,
+              column: int | None = None, offending: str = "") -> None:  # fmt: skip
+        self.found.append(Problem(what, remedy, path, line, column, offending))
+
+    def caution(self, what: str, *, remedy: str = "", path: Path | None = None, line: int | None = None,
+                column: int | None = None, offending: str = "") -> None:  # fmt: skip
+        self.found.append(Problem(what, remedy, path, line, column, offending, error=False))
+
+    def __iter__(self) -> Iterator[Problem]:
+        return iter(self.found)
+
+    @property
+    def errors(self) -> tuple[Problem, ...]:
+        return tuple(p for p in self.found if p.error)
+
+    @property
+    def cautions(self) -> tuple[Problem, ...]:
+        return tuple(p for p in self.found if not p.error)
+
+    def raise_errors(self) -> None:
+        """Raise SourceError with every error gathered, if there is one."""
+        if self.errors:
+            raise SourceError(self.errors)

@@ -1,0 +1,1 @@
+"""The recorded take: where it is, and how it fits the score."""

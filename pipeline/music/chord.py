@@ -1,0 +1,361 @@
+"""Chords: read from what musicians write, spelled right, exported in a published syntax.
+
+Label grammar
+-------------
+``root quality alterations / bass``. Root and bass are note names (``C#``, ``B♭``). The
+quality is a triad (nothing, ``m min -``, ``dim ° o``, ``aug +``, ``sus2 sus4 sus``, ``5``)
+with an extension (``6 69 7 maj7 M7 Δ 9 11 13 ø`` ...); alterations are ``b5 #5 b9 #9 #11
+b13``, ``addN``, ``noN``, ``sus4`` and ``alt``, bare or in parentheses.
+
+References
+----------
+Harte, C., Sandler, M., Abdallah, S., Gomez, E. (2005), "Symbolic representation of musical
+chords", ISMIR. Degrees count in the major scale of the root, as there.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+from pipeline.music.errors import SpellingError
+from pipeline.music.pitch import Interval, Spelling
+
+Degrees = dict[int, int]  # degree -> alteration against the major scale of the root
+
+_MAJOR: Final = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7, 6: 9, 7: 11}
+# kind (Harte's shorthand where he has one): (degrees, suffix as musicians write it, suffix with signs)
+KINDS: Final[dict[str, tuple[Degrees, str, str]]] = {
+    "maj": ({3: 0, 5: 0}, "", ""),
+    "min": ({3: -1, 5: 0}, "m", "m"),
+    "dim": ({3: -1, 5: -1}, "dim", "°"),
+    "aug": ({3: 0, 5: 1}, "aug", "+"),
+    "5": ({5: 0}, "5", "5"),
+    "sus2": ({2: 0, 5: 0}, "sus2", "sus2"),
+    "sus4": ({4: 0, 5: 0}, "sus4", "sus4"),
+    "maj6": ({3: 0, 5: 0, 6: 0}, "6", "6"),
+    "min6": ({3: -1, 5: 0, 6: 0}, "m6", "m6"),
+    "7": ({3: 0, 5: 0, 7: -1}, "7", "7"),
+    "maj7": ({3: 0, 5: 0, 7: 0}, "maj7", "maj7"),
+    "min7": ({3: -1, 5: 0, 7: -1}, "m7", "m7"),
+    "minmaj7": ({3: -1, 5: 0, 7: 0}, "m(maj7)", "m(maj7)"),
+    "hdim7": ({3: -1, 5: -1, 7: -1}, "m7b5", "m7♭5"),
+    "dim7": ({3: -1, 5: -1, 7: -2}, "dim7", "°7"),
+    "9": ({3: 0, 5: 0, 7: -1, 9: 0}, "9", "9"),
+    "maj9": ({3: 0, 5: 0, 7: 0, 9: 0}, "maj9", "maj9"),
+    "min9": ({3: -1, 5: 0, 7: -1, 9: 0}, "m9", "m9"),
+    "11": ({3: 0, 5: 0, 7: -1, 9: 0, 11: 0}, "11", "11"),
+    "maj11": ({3: 0, 5: 0, 7: 0, 9: 0, 11: 0}, "maj11", "maj11"),
+    "min11": ({3: -1, 5: 0, 7: -1, 9: 0, 11: 0}, "m11", "m11"),
+    # an eleventh under a major thirteenth chord is left out: common practice
+    "13": ({3: 0, 5: 0, 7: -1, 9: 0, 13: 0}, "13", "13"),
+    "maj13": ({3: 0, 5: 0, 7: 0, 9: 0, 13: 0}, "maj13", "maj13"),
+    "min13": ({3: -1, 5: 0, 7: -1, 9: 0, 11: 0, 13: 0}, "m13", "m13"),
+}
+_HARTE: Final = frozenset(
+    [
+        "maj",
+        "min",
+        "dim",
+        "aug",
+        "maj7",
+        "min7",
+        "7",
+        "dim7",
+        "hdim7",
+        "minmaj7",
+        "maj6",
+        "min6",
+        "9",
+        "maj9",
+        "min9",
+        "sus2",
+        "sus4",
+    ]
+)
+_ACCIDENTAL: Final = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
+
+_BASE: Final = re.compile(
+    r"(?P<third>min|mi|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
+    r"(?P<triad>dim|°|o(?![a-z])|aug|\+(?!9|11|13)|ø|Ø)?"
+    r"\(?(?P<maj>maj|ma(?![a-z])|M(?![a-z])|Δ|△)?"
+    r"(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
+)
+_CHANGE: Final = re.compile(
+    r"(?P<word>add|omit|no|sus|alt)?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[2-9])?"
+)
+_SIGNS: Final = {"#": 1, "♯": 1, "+": 1, "b": -1, "♭": -1, "-": -1, "−": -1}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One alteration of a kind: ``add``, ``alter`` or ``omit`` a degree."""
+
+    action: str
+    degree: int
+    alter: int = 0
+
+    def text(self, sign: dict[int, str] | None = None) -> str:
+        signs = sign or _ACCIDENTAL
+        if self.action == "omit":
+            return f"no{self.degree}"
+        if self.action == "add" and self.alter == 0:
+            return f"add{self.degree}"
+        return f"{signs[self.alter]}{self.degree}"
+
+
+@dataclass(frozen=True)
+class Chord:
+    """A chord symbol. ``kind`` is a key of :data:`KINDS`; ``bass`` None means the root."""
+
+    root: Spelling
+    kind: str = "maj"
+    changes: tuple[Change, ...] = ()
+    bass: Spelling | None = None
+
+    @classmethod
+    def parse(cls, text: str) -> Chord:
+        """Read a chord name.
+
+        Raises
+        ------
+        SpellingError : with the column where reading stopped, and a suggestion if one is near.
+        """
+        return _Reader(text).chord()
+
+    @cached_property
+    def degrees(self) -> Degrees:
+        """Degree (1-13) -> alteration against the major scale of the root."""
+        found: Degrees = {1: 0, **KINDS[self.kind][0]}
+        for change in self.changes:
+            if change.action == "omit":
+                found.pop(change.degree, None)
+            else:
+                found[change.degree] = change.alter
+        return dict(sorted(found.items()))
+
+    def _spell(self, degree: int, alter: int) -> Spelling:
+        steps = (degree - 1) % 7
+        return self.root.transposed(Interval(steps, _MAJOR[steps + 1] + alter))
+
+    @cached_property
+    def tones(self) -> tuple[Spelling, ...]:
+        """The chord's notes by name, from the root up; a foreign bass is not among them."""
+        return tuple(self._spell(degree, alter) for degree, alter in self.degrees.items())
+
+    @property
+    def pitch_classes(self) -> frozenset[int]:
+        """Pitch classes of the tones, the bass included."""
+        found = {tone.pitch_class for tone in self.tones}
+        return frozenset(found | ({self.bass.pitch_class} if self.bass else set()))
+
+    @property
+    def lowest(self) -> Spelling:
+        """The note the bass plays."""
+        return self.bass or self.root
+
+    def transposed(self, interval: Interval) -> Chord:
+        bass = self.bass.transposed(interval) if self.bass else None
+        return Chord(self.root.transposed(interval), self.kind, self.changes, bass)
+
+    def suffix(self, *, signs: bool = False) -> str:
+        """All between root and bass, as plain text or with musical signs."""
+        _, plain, signed = KINDS[self.kind]
+        base = signed if signs else plain
+        table = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"} if signs else None
+        if any(c.action == "add" and c.degree == 9 for c in self.changes) and self.kind in ("maj6", "min6"):
+            others = "".join(c.text(table) for c in self.changes if c.degree != 9)
+            return f"{base}/9{others}"
+        suspended = [c for c in self.changes if c.action == "omit" and c.degree == 3]
+        texts = [c.text(table) for c in self.changes]
+        for added in [c for c in self.changes if c.action == "add" and c.degree in (2, 4) and c.alter == 0]:
+            if suspended:
+                texts.remove(suspended[0].text(table))
+                texts[texts.index(added.text(table))] = f"sus{added.degree}"
+        if len(texts) > 1:
+            return f"{base}({','.join(texts)})"
+        # a bare alteration behind a bare letter would read as an accidental of the root
+        bare = not base and texts and texts[0][0] in "b#♭♯"
+        return base + (f"({texts[0]})" if bare else "".join(texts))
+
+    def text(self) -> str:
+        """Plain text that :meth:`parse` reads back: ``F#m7b5/C``."""
+        return self.root.text() + self.suffix() + (f"/{self.bass.text()}" if self.bass else "")
+
+    def symbol(self) -> str:
+        """With musical signs: ``F♯m7♭5/C``."""
+        return self.root.symbol() + self.suffix(signs=True) + (f"/{self.bass.symbol()}" if self.bass else "")
+
+    def harte(self) -> str:
+        """In the syntax of Harte et al. (2005): ``F#:hdim7/b5``."""
+        shorthand = self.kind if self.kind in _HARTE else ""
+        base = {1: 0, **KINDS[shorthand][0]} if shorthand else {1: 0}
+        mine = self.degrees
+        extra = [f"*{_ACCIDENTAL[a]}{d}" for d, a in base.items() if d not in mine or mine[d] != a]
+        extra += [f"{_ACCIDENTAL[a]}{d}" for d, a in mine.items() if base.get(d) != a]
+        label = shorthand + (f"({','.join(extra)})" if extra else "")
+        return f"{self.root.text()}:{label}" + (f"/{self._bass_degree()}" if self.bass else "")
+
+    def _bass_degree(self) -> str:
+        assert self.bass is not None
+        steps = ("CDEFGAB".index(self.bass.step) - "CDEFGAB".index(self.root.step)) % 7
+        semitones = (self.bass.pitch_class - self.root.pitch_class) % 12
+        alter = (semitones - _MAJOR[steps + 1] + 6) % 12 - 6
+        return f"{'#' * alter}{'b' * -alter}{steps + 1}"
+
+    def __str__(self) -> str:
+        return self.text()
+
+
+class _Reader:
+    """Reads one chord name from left to right."""
+
+    def __init__(self, text: str, *, suggesting: bool = True) -> None:
+        self.text = text.strip()
+        self.suggesting = suggesting
+
+    def fail(self, column: int, why: str) -> SpellingError:
+        return SpellingError(
+            f"not a chord name: {self.text!r} ({why})",
+            text=self.text,
+            column=column,
+            suggestion=_suggest(self.text) if self.suggesting else None,
+        )
+
+    def chord(self) -> Chord:
+        head = re.match(r"[A-G][#♯b♭]*", self.text)
+        if head is None:
+            raise self.fail(0, "it starts with a note name, A to G")
+        root_text, rest = head[0], self.text[head.end() :]
+        if len(root_text) > 3:
+            raise self.fail(1, "too many sharps or flats")
+        bass = None
+        name, slash, last = rest.rpartition("/")
+        if slash and not re.fullmatch(r"[0-9].*", last):
+            rest = name
+            try:
+                bass = Spelling.parse(last) if last[:1].isupper() else None
+            except SpellingError as error:
+                raise self.fail(self.text.rindex("/") + 1, "after / comes a bass note") from error
+            if bass is None:
+                raise self.fail(self.text.rindex("/") + 1, "after / comes a bass note")
+        kind, end, changes = self._base(rest)
+        changes += self._changes(rest, end, len(root_text), kind)
+        return _tidy(Chord(Spelling.parse(root_text), kind, tuple(changes), bass))
+
+    def _base(self, rest: str) -> tuple[str, int, list[Change]]:
+        match = _BASE.match(rest)
+        assert match is not None
+        third, triad, major, number = match["third"], match["triad"], match["maj"], match["number"]
+        end = match.end()
+        # parentheses that held no extension belong to the alterations
+        opened, closed = "(" in match[0], ")" in match[0]
+        if (opened and not (major or number)) or opened != closed:
+            end = match.start() + match[0].index("(") if opened else end - 1
+            if opened:
+                major = number = None
+        changes: list[Change] = []
+        if triad in ("dim", "°", "o"):
+            return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number), [])
+        if triad in ("ø", "Ø"):
+            return "hdim7", end, []
+        if triad in ("aug", "+"):
+            if number in ("7", "9"):
+                kind = ("maj" if major else "") + number
+                return kind, end, [Change("alter", 5, 1)]
+            return "aug", self._cut(match, number), []
+        if number in ("6/9", "69"):
+            return ("min6" if third else "maj6"), end, [Change("add", 9)]
+        if number == "6":
+            return ("min6" if third else "maj6"), end, []
+        if number == "5":
+            return (
+                ("5", end, [])
+                if not third and not major
+                else ("min" if third else "maj", match.start("number"), [])
+            )
+        if number is None:
+            if major and third:
+                return "min", match.start("maj"), []
+            if major in ("Δ", "△"):
+                return "maj7", end, []
+            return ("min" if third else "maj"), end, changes
+        if third and major:
+            if number == "7":
+                return "minmaj7", end, []
+            return "minmaj7", end, [Change("add", int(number))]
+        return ("min" if third else "maj" if major else "") + number, end, changes
+
+    @staticmethod
+    def _cut(match: re.Match[str], number: str | None) -> int:
+        return match.start("number") if number else match.end()
+
+    def _changes(self, rest: str, start: int, offset: int, kind: str) -> list[Change]:
+        found: list[Change] = []
+        place = start
+        while place < len(rest):
+            if rest[place] in "(), ":
+                place += 1
+                continue
+            match = _CHANGE.match(rest, place)
+            if match is None or match.end() == place:
+                raise self.fail(offset + place, f"{rest[place:]!r} is not understood")
+            found += self._change(match, offset + place, kind)
+            place = match.end()
+        if rest.count("(") != rest.count(")"):
+            raise self.fail(offset + len(rest), "a parenthesis is not closed")
+        return found
+
+    def _change(self, match: re.Match[str], column: int, kind: str) -> list[Change]:
+        word, degree = match["word"], match["degree"]
+        alter = sum(_SIGNS[sign] for sign in match["sign"])
+        if word == "alt":
+            # the altered dominant, both fifths and ninths bent: common practice
+            return [Change("alter", 5, 1), Change("add", 9, 1), Change("add", 13, -1)]
+        if word == "sus":
+            number = int(degree or 4)
+            if number not in (2, 4):
+                raise self.fail(column, "a suspension is sus2 or sus4")
+            return [Change("omit", 3), Change("add", number)]
+        if degree is None and match["sign"] == "+":
+            degree = "5"  # C7+ is an augmented seventh chord: common practice
+        if degree is None:
+            raise self.fail(column, f"{match[0]!r} lacks its degree")
+        number = int(degree)
+        if word in ("no", "omit"):
+            return [Change("omit", number)]
+        if word is None and alter == 0:
+            raise self.fail(column, f"{match[0]!r} is not understood")
+        has = number in KINDS[kind][0]
+        return [Change("alter" if has or number == 5 else "add", number, alter)]
+
+
+def _tidy(chord: Chord) -> Chord:
+    """One way to say one chord: the plain kind with these very degrees, where there is one."""
+    for kind, (degrees, _, _) in KINDS.items():
+        if chord.changes and chord.degrees == {1: 0, **degrees}:
+            return Chord(chord.root, kind, (), chord.bass)
+    return chord
+
+
+def _suggest(text: str) -> str | None:
+    """A readable name close to a mistyped one, or None."""
+    tries = (
+        text[:1].upper() + text[1:],
+        text.replace("mj", "maj").replace("Maj", "maj").replace("MAJ", "maj"),
+        text.replace("Min", "m").replace("MIN", "m").replace("minor", "m").replace("major", ""),
+        text.replace("H", "B"),
+        re.sub(r"2$", "sus2", text),
+        re.sub(r"4$", "sus4", text),
+        re.sub(r"[^A-Za-z0-9#b♯♭/()+°øΔ-]", "", text),
+        text[:-1],
+    )
+    for attempt in tries:
+        if attempt != text and re.match(r"[A-G]", attempt):
+            try:
+                return _Reader(attempt, suggesting=False).chord().text()
+            except SpellingError:
+                continue
+    return None

@@ -1,0 +1,1 @@
+"""From music to paper and interchange: engraving, PDF, MusicXML, MIDI, text tab."""

@@ -1,0 +1,1 @@
+"""From music and time to video and stills."""

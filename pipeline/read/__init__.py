@@ -1,0 +1,1 @@
+"""From sources to music: text tab, chart text, media."""

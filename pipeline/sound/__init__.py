@@ -1,0 +1,1 @@
+"""From music to audio: arranging, synthesis, mixing, loudness."""

@@ -1,0 +1,1 @@
+"""What the notes say and how hands play them."""
