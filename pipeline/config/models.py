@@ -1,0 +1,290 @@
+"""What the creator writes, as typed values: the channel, one lesson, a week of lessons.
+
+Conventions
+-----------
+- Every field's description says what its value must be; it completes the sentence
+  "``name`` must be ..." of a complaint.
+- Paths come out joined to the folder of the file that names them, ready to open. The
+  validation context carries that ``folder`` and whether paths may leave it.
+- In TOML the repeated tables are in the singular (``[[phrase]]``), here in the plural.
+"""
+
+from __future__ import annotations
+
+import os.path
+import re
+import unicodedata
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+from urllib.parse import urlsplit
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    Strict,
+    StringConstraints,
+    ValidationInfo,
+)
+
+from pipeline.config.tempo import TempoChoice
+from pipeline.music.key import Key
+
+# what a tier can include; the build makes one or several files of each
+PRODUCTS: Final = (
+    "tab", "texttab", "musicxml", "midi", "backing", "guide", "clip", "overlay", "cover", "still",
+)  # fmt: skip
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True, allow_inf_nan=False
+    )
+
+
+def _path(value: object, info: ValidationInfo) -> Path:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("a path is text in quotes")
+    folder: Path = info.context["folder"] if info.context else Path()
+    inside_only = not (info.context or {}).get("allow_outside", False)
+    path = folder / Path(value).expanduser()
+    if inside_only:
+        real, home = os.path.realpath(path), os.path.realpath(folder)
+        if os.path.commonpath([real, home]) != home:
+            linked = Path(os.path.normpath(path)).is_relative_to(os.path.normpath(folder))
+            way = " (it is a link to elsewhere)" if linked else ""
+            raise ValueError(
+                f"{value!r} leaves the folder of this file{way}; "
+                "put the file inside the folder, or write allow_outside = true in the lesson"
+            )
+    return path
+
+
+def _bars(value: object) -> tuple[int, int]:
+    if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
+        return value, value
+    match = re.fullmatch(r"\s*(\d+)\s*(?:[-–]\s*(\d+)\s*)?", value) if isinstance(value, str) else None
+    if match is None:
+        raise ValueError(f'bars are written "1-4" or "3", got {value!r}')
+    first, last = int(match[1]), int(match[2] or match[1])
+    if last < first:
+        raise ValueError(f"bars {value} run backwards")
+    return first, last
+
+
+def _key(value: object) -> Key:
+    if isinstance(value, Key):
+        return value
+    if not isinstance(value, str):
+        raise ValueError(f'a key is text, such as "Am" or "Bb", got {value!r}')
+    return Key.parse(value)
+
+
+def _colour(value: object) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"#[0-9A-Fa-f]{6}", value):
+        raise ValueError(f'a colour is "#" and six hexadecimal digits, such as "#1a6b5c", got {value!r}')
+    return value.lower()
+
+
+def _url(value: object) -> str:
+    parts = urlsplit(value) if isinstance(value, str) else None
+    if parts is None or parts.scheme not in ("http", "https") or not parts.netloc or re.search(r"\s", str(value)):
+        raise ValueError(f"a link starts with https:// or http:// and names a site, got {value!r}")
+    return str(value)
+
+
+def _product(value: object) -> str:
+    if value not in PRODUCTS:
+        raise ValueError(f"{value!r} is nothing a pack can hold; it can hold {', '.join(PRODUCTS)}")
+    return str(value)
+
+
+def _trimmed(value: object) -> object:
+    return value.strip() if isinstance(value, str) else value
+
+
+Text = Annotated[str, BeforeValidator(_trimmed)]
+Name = Annotated[Text, StringConstraints(min_length=1)]
+Number = Annotated[float, Strict()]
+Yes = Annotated[bool, Strict()]
+Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+FilePath = Annotated[Path, PlainValidator(_path)]
+Bars = Annotated[tuple[int, int], PlainValidator(_bars)]
+MusicalKey = Annotated[Key, PlainValidator(_key)]
+Tempo = Annotated[TempoChoice, PlainValidator(TempoChoice.parse)]
+Colour = Annotated[str, PlainValidator(_colour)]
+Url = Annotated[str, PlainValidator(_url)]
+Product = Annotated[str, PlainValidator(_product)]
+
+
+class LookConfig(_Part):
+    """Colours and fonts; None: the channel's, or the built-in ones."""
+
+    accent: Colour | None = Field(None, description="a colour")
+    ink: Colour | None = Field(None, description="a colour")
+    paper: Colour | None = Field(None, description="a colour")
+    plate: Colour | None = Field(None, description="a colour")
+    plate_ink: Colour | None = Field(None, description="a colour")
+    font_regular: FilePath | None = Field(None, description="the path of a font file")
+    font_bold: FilePath | None = Field(None, description="the path of a font file")
+
+    @property
+    def colours(self) -> dict[str, str]:
+        """The colours that are set, by name."""
+        names = ("accent", "ink", "paper", "plate", "plate_ink")
+        return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
+
+    def over(self, under: LookConfig) -> LookConfig:
+        """This look where it says something, ``under`` where it does not."""
+        mine = {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
+        return under.model_copy(update=mine)
+
+
+class Link(_Part):
+    label: Name = Field(description="text")
+    url: Url = Field(description="a web address")
+
+
+class Tier(_Part):
+    """One kind of supporter and what the pack for it holds."""
+
+    id: Slug = Field(description='small letters and digits joined by hyphens, such as "full-set"')
+    title: Text = Field("", description="text")
+    includes: tuple[Product, ...] = Field(description=f"a list out of {', '.join(PRODUCTS)}")
+
+    @property
+    def name(self) -> str:
+        return self.title or self.id.replace("-", " ").capitalize()
+
+
+class Channel(_Part):
+    """What stays the same from lesson to lesson. ``path`` None: the built-in defaults."""
+
+    path: Annotated[Path | None, Field(exclude=True)] = None
+    name: Text = Field("", description="text")
+    tagline: Text = Field("", description="text")
+    contact: Text = Field("", description="text")
+    rights: Text = Field("", description="text: your usual rights line")
+    terms: Text = Field("", description="text: what supporters may do with the files")
+    loudness_lufs: Number = Field(-14.0, ge=-30, le=-8, description="a number from -30 to -8 (LUFS)")
+    true_peak_dbtp: Number = Field(-1.0, ge=-9, le=0, description="a number from -9 to 0 (dBTP)")
+    overlay: Literal["qtrle", "vp9", "prores"] = Field("qtrle", description='"qtrle", "vp9" or "prores"')
+    sheet: Literal["A4", "Letter"] = Field("A4", description='"A4" or "Letter"')
+    templates: FilePath | None = Field(None, description="the path of a folder with your own texts")
+    look: LookConfig = Field(LookConfig(), description="a table [look]")
+    links: tuple[Link, ...] = Field((), alias="link", description="tables [[link]]")
+    tiers: tuple[Tier, ...] = Field(
+        (
+            Tier(id="pages", title="Pages", includes=("tab", "texttab", "musicxml", "midi")),
+            Tier(
+                id="band",
+                title="Pages and band",
+                includes=("tab", "texttab", "musicxml", "midi", "backing", "guide", "cover"),
+            ),
+        ),
+        alias="tier",
+        description="tables [[tier]]",
+    )
+
+
+class BackingConfig(_Part):
+    """Which backing tracks to make. ``keys`` and ``tempos`` empty: as the lesson is."""
+
+    source: Literal["chart", "mix", "stems", "auto"] | None = Field(
+        None, description='"chart", "mix", "stems" or "auto"'
+    )
+    mix: FilePath | None = Field(None, description="the path of a recording")
+    groove: Name | None = Field(None, description="the name of a groove")
+    keys: tuple[MusicalKey, ...] = Field((), description='a list of keys, such as ["Am", "Cm"]')
+    tempos: tuple[Tempo, ...] = Field((), description='a list of tempos, such as [80, 100] or ["96 bpm"]')
+    guide: Yes = Field(True, description="true or false")
+    count_in: Yes = Field(True, description="true or false")
+
+
+class PhraseConfig(_Part):
+    """A span of bars by printed number. ``note``: what to say about it."""
+
+    name: Name = Field(description="text")
+    bars: Bars = Field(description='bar numbers, such as "1-4"')
+    note: Text = Field("", description="text")
+
+    @property
+    def first(self) -> int:
+        return self.bars[0]
+
+    @property
+    def last(self) -> int:
+        return self.bars[1]
+
+
+class SegmentConfig(_Part):
+    """One stretch of the finished video, a file of its own."""
+
+    name: Name = Field(description="text")
+    file: FilePath = Field(description="the path of a sound or video file")
+    kind: Literal["performance", "chords", "phrase", "talk"] = Field(
+        "talk", description='"performance", "chords", "phrase" or "talk"'
+    )
+    phrase: Name | None = Field(None, description="the name of a phrase")
+
+
+class LessonConfig(_Part):
+    """One lesson as written. ``path``: its file; ``folder``: where it lies."""
+
+    path: Path = Field(Path("lesson.toml"), exclude=True)
+    title: Name = Field(description="text")
+    tab: FilePath = Field(description="the path of a tab")
+    chart: FilePath | None = Field(None, description="the path of a chord chart")
+    take: FilePath | None = Field(None, description="the path of a sound or video file")
+    talk: FilePath | None = Field(None, description="the path of a sound or video file")
+    tempo: Number | None = Field(None, ge=10, le=500, description="a number of quarter notes a minute, 10 to 500")
+    rights: Text = Field("", description='text: "own work", or who permitted what')
+    artist: Text = Field("", description="text: who plays")
+    credit: Text = Field("", description="text: who composed")
+    blurb: Text = Field("", description="text: a paragraph for the description")
+    tuning: Text = Field("", description="text: a remark on the tuning")
+    level: Text = Field("", description="text")
+    tags: tuple[Name, ...] = Field((), description="a list of words")
+    start_s: Number | None = Field(None, ge=0, description="a number of seconds")
+    end_s: Number | None = Field(None, gt=0, description="a number of seconds")
+    given_slug: Slug | None = Field(
+        None, alias="slug", description='small letters and digits joined by hyphens, such as "low-tide"'
+    )
+    allow_outside: Yes = Field(False, description="true or false")
+    channel: FilePath | None = Field(None, description="the path of a channel file")
+    backing: BackingConfig = Field(BackingConfig(), description="a table [backing]")
+    phrases: tuple[PhraseConfig, ...] = Field((), alias="phrase", description="tables [[phrase]]")
+    segments: tuple[SegmentConfig, ...] = Field((), alias="segment", description="tables [[segment]]")
+    look: LookConfig = Field(LookConfig(), description="a table [look]")
+
+    @property
+    def folder(self) -> Path:
+        return self.path.parent
+
+    @property
+    def slug(self) -> str:
+        """The lesson's name in file names: as given, else from its title, else from its folder."""
+        return self.given_slug or slug_of(self.title) or slug_of(self.folder.resolve().name) or "lesson"
+
+
+class WeekLesson(_Part):
+    """A lesson of the week: the path of its folder or file; its other keys override the lesson's."""
+
+    path: FilePath = Field(description="the path of a lesson's folder or file")
+    overrides: dict[str, Any] = Field(default_factory=dict)
+
+
+class WeekConfig(_Part):
+    """Lessons to build together, in order."""
+
+    path: Path = Field(Path("week.toml"), exclude=True)
+    title: Text = Field("", description="text")
+    lessons: tuple[WeekLesson, ...] = Field((), description="a list of lessons")
+
+
+def slug_of(text: str) -> str:
+    """``Low Tide, part 2`` -> ``low-tide-part-2``; empty if no letter or digit is left."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii").lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
