@@ -15,7 +15,7 @@ import os.path
 import re
 import unicodedata
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
 
 from pydantic import (
@@ -37,28 +37,32 @@ PRODUCTS: Final = (
     "tab", "texttab", "musicxml", "midi", "backing", "guide", "clip", "overlay", "cover", "still",
 )  # fmt: skip
 
+NOT_WRITTEN: Final = "\0path"  # a key nobody writes: the loader sets these fields, the file cannot
+
 
 class _Part(BaseModel):
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True, allow_inf_nan=False
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False)
+
+
+def _outer_path(value: object, info: ValidationInfo) -> Path:
+    if not isinstance(value, str) or not value.strip() or "\0" in value:
+        raise ValueError("a path is text in quotes")
+    folder: Path = info.context["folder"] if info.context else Path()
+    return folder / Path(value)
 
 
 def _path(value: object, info: ValidationInfo) -> Path:
-    if not isinstance(value, str) or not value.strip():
-        raise ValueError("a path is text in quotes")
-    folder: Path = info.context["folder"] if info.context else Path()
-    inside_only = not (info.context or {}).get("allow_outside", False)
-    path = folder / Path(value).expanduser()
-    if inside_only:
-        real, home = os.path.realpath(path), os.path.realpath(folder)
-        if os.path.commonpath([real, home]) != home:
-            linked = Path(os.path.normpath(path)).is_relative_to(os.path.normpath(folder))
-            way = " (it is a link to elsewhere)" if linked else ""
-            raise ValueError(
-                f"{value!r} leaves the folder of this file{way}; "
-                "put the file inside the folder, or write allow_outside = true in the lesson"
-            )
+    path = _outer_path(value, info)
+    if not info.context or info.context["allow_outside"]:
+        return path
+    folder: Path = info.context["folder"]
+    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
+        linked = Path(os.path.normpath(path)).is_relative_to(os.path.normpath(folder))
+        way = " (it is a link to elsewhere)" if linked else ""
+        raise ValueError(
+            f"{value!r} leads out of the folder of the lesson{way}; "
+            "put the file inside, or write allow_outside = true"
+        )
     return path
 
 
@@ -90,7 +94,12 @@ def _colour(value: object) -> str:
 
 def _url(value: object) -> str:
     parts = urlsplit(value) if isinstance(value, str) else None
-    if parts is None or parts.scheme not in ("http", "https") or not parts.netloc or re.search(r"\s", str(value)):
+    if (
+        parts is None
+        or parts.scheme not in ("http", "https")
+        or not parts.netloc
+        or re.search(r"\s", str(value))
+    ):
         raise ValueError(f"a link starts with https:// or http:// and names a site, got {value!r}")
     return str(value)
 
@@ -111,6 +120,7 @@ Number = Annotated[float, Strict()]
 Yes = Annotated[bool, Strict()]
 Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
 FilePath = Annotated[Path, PlainValidator(_path)]
+OuterPath = Annotated[Path, PlainValidator(_outer_path)]
 Bars = Annotated[tuple[int, int], PlainValidator(_bars)]
 MusicalKey = Annotated[Key, PlainValidator(_key)]
 Tempo = Annotated[TempoChoice, PlainValidator(TempoChoice.parse)]
@@ -122,13 +132,13 @@ Product = Annotated[str, PlainValidator(_product)]
 class LookConfig(_Part):
     """Colours and fonts; None: the channel's, or the built-in ones."""
 
-    accent: Colour | None = Field(None, description="a colour")
-    ink: Colour | None = Field(None, description="a colour")
-    paper: Colour | None = Field(None, description="a colour")
-    plate: Colour | None = Field(None, description="a colour")
-    plate_ink: Colour | None = Field(None, description="a colour")
-    font_regular: FilePath | None = Field(None, description="the path of a font file")
-    font_bold: FilePath | None = Field(None, description="the path of a font file")
+    accent: Colour | None = Field(default=None, description="a colour")
+    ink: Colour | None = Field(default=None, description="a colour")
+    paper: Colour | None = Field(default=None, description="a colour")
+    plate: Colour | None = Field(default=None, description="a colour")
+    plate_ink: Colour | None = Field(default=None, description="a colour")
+    font_regular: FilePath | None = Field(default=None, description="the path of a font file")
+    font_bold: FilePath | None = Field(default=None, description="the path of a font file")
 
     @property
     def colours(self) -> dict[str, str]:
@@ -151,7 +161,7 @@ class Tier(_Part):
     """One kind of supporter and what the pack for it holds."""
 
     id: Slug = Field(description='small letters and digits joined by hyphens, such as "full-set"')
-    title: Text = Field("", description="text")
+    title: Text = Field(default="", description="text")
     includes: tuple[Product, ...] = Field(description=f"a list out of {', '.join(PRODUCTS)}")
 
     @property
@@ -162,21 +172,23 @@ class Tier(_Part):
 class Channel(_Part):
     """What stays the same from lesson to lesson. ``path`` None: the built-in defaults."""
 
-    path: Annotated[Path | None, Field(exclude=True)] = None
-    name: Text = Field("", description="text")
-    tagline: Text = Field("", description="text")
-    contact: Text = Field("", description="text")
-    rights: Text = Field("", description="text: your usual rights line")
-    terms: Text = Field("", description="text: what supporters may do with the files")
-    loudness_lufs: Number = Field(-14.0, ge=-30, le=-8, description="a number from -30 to -8 (LUFS)")
-    true_peak_dbtp: Number = Field(-1.0, ge=-9, le=0, description="a number from -9 to 0 (dBTP)")
-    overlay: Literal["qtrle", "vp9", "prores"] = Field("qtrle", description='"qtrle", "vp9" or "prores"')
-    sheet: Literal["A4", "Letter"] = Field("A4", description='"A4" or "Letter"')
-    templates: FilePath | None = Field(None, description="the path of a folder with your own texts")
-    look: LookConfig = Field(LookConfig(), description="a table [look]")
-    links: tuple[Link, ...] = Field((), alias="link", description="tables [[link]]")
+    path: Path | None = Field(default=None, alias=NOT_WRITTEN)
+    name: Text = Field(default="", description="text")
+    tagline: Text = Field(default="", description="text")
+    contact: Text = Field(default="", description="text")
+    rights: Text = Field(default="", description="text: your usual rights line")
+    terms: Text = Field(default="", description="text: what supporters may do with the files")
+    loudness_lufs: Number = Field(default=-14.0, ge=-30, le=-8, description="a number from -30 to -8 (LUFS)")
+    true_peak_dbtp: Number = Field(default=-1.0, ge=-9, le=0, description="a number from -9 to 0 (dBTP)")
+    overlay: Literal["qtrle", "vp9", "prores"] = Field(
+        default="qtrle", description='"qtrle", "vp9" or "prores"'
+    )
+    sheet: Literal["A4", "Letter"] = Field(default="A4", description='"A4" or "Letter"')
+    templates: FilePath | None = Field(default=None, description="the path of a folder with your own texts")
+    look: LookConfig = Field(default=LookConfig(), description="a table [look]")
+    links: tuple[Link, ...] = Field(default=(), alias="link", description="tables [[link]]")
     tiers: tuple[Tier, ...] = Field(
-        (
+        default=(
             Tier(id="pages", title="Pages", includes=("tab", "texttab", "musicxml", "midi")),
             Tier(
                 id="band",
@@ -193,14 +205,16 @@ class BackingConfig(_Part):
     """Which backing tracks to make. ``keys`` and ``tempos`` empty: as the lesson is."""
 
     source: Literal["chart", "mix", "stems", "auto"] | None = Field(
-        None, description='"chart", "mix", "stems" or "auto"'
+        default=None, description='"chart", "mix", "stems" or "auto"'
     )
-    mix: FilePath | None = Field(None, description="the path of a recording")
-    groove: Name | None = Field(None, description="the name of a groove")
-    keys: tuple[MusicalKey, ...] = Field((), description='a list of keys, such as ["Am", "Cm"]')
-    tempos: tuple[Tempo, ...] = Field((), description='a list of tempos, such as [80, 100] or ["96 bpm"]')
-    guide: Yes = Field(True, description="true or false")
-    count_in: Yes = Field(True, description="true or false")
+    mix: FilePath | None = Field(default=None, description="the path of a recording")
+    groove: Name | None = Field(default=None, description="the name of a groove")
+    keys: tuple[MusicalKey, ...] = Field(default=(), description='a list of keys, such as ["Am", "Cm"]')
+    tempos: tuple[Tempo, ...] = Field(
+        default=(), description='a list of tempos, such as [80, 100] or ["96 bpm"]'
+    )
+    guide: Yes = Field(default=True, description="true or false")
+    count_in: Yes = Field(default=True, description="true or false")
 
 
 class PhraseConfig(_Part):
@@ -208,7 +222,7 @@ class PhraseConfig(_Part):
 
     name: Name = Field(description="text")
     bars: Bars = Field(description='bar numbers, such as "1-4"')
-    note: Text = Field("", description="text")
+    note: Text = Field(default="", description="text")
 
     @property
     def first(self) -> int:
@@ -227,37 +241,41 @@ class SegmentConfig(_Part):
     kind: Literal["performance", "chords", "phrase", "talk"] = Field(
         "talk", description='"performance", "chords", "phrase" or "talk"'
     )
-    phrase: Name | None = Field(None, description="the name of a phrase")
+    phrase: Name | None = Field(default=None, description="the name of a phrase")
 
 
 class LessonConfig(_Part):
     """One lesson as written. ``path``: its file; ``folder``: where it lies."""
 
-    path: Path = Field(Path("lesson.toml"), exclude=True)
+    path: Path = Field(default=Path("lesson.toml"), alias=NOT_WRITTEN)
     title: Name = Field(description="text")
     tab: FilePath = Field(description="the path of a tab")
-    chart: FilePath | None = Field(None, description="the path of a chord chart")
-    take: FilePath | None = Field(None, description="the path of a sound or video file")
-    talk: FilePath | None = Field(None, description="the path of a sound or video file")
-    tempo: Number | None = Field(None, ge=10, le=500, description="a number of quarter notes a minute, 10 to 500")
-    rights: Text = Field("", description='text: "own work", or who permitted what')
-    artist: Text = Field("", description="text: who plays")
-    credit: Text = Field("", description="text: who composed")
-    blurb: Text = Field("", description="text: a paragraph for the description")
-    tuning: Text = Field("", description="text: a remark on the tuning")
-    level: Text = Field("", description="text")
-    tags: tuple[Name, ...] = Field((), description="a list of words")
-    start_s: Number | None = Field(None, ge=0, description="a number of seconds")
-    end_s: Number | None = Field(None, gt=0, description="a number of seconds")
-    given_slug: Slug | None = Field(
-        None, alias="slug", description='small letters and digits joined by hyphens, such as "low-tide"'
+    chart: FilePath | None = Field(default=None, description="the path of a chord chart")
+    take: FilePath | None = Field(default=None, description="the path of a sound or video file")
+    talk: FilePath | None = Field(default=None, description="the path of a sound or video file")
+    tempo: Number | None = Field(
+        default=None, ge=10, le=500, description="a number of quarter notes a minute, 10 to 500"
     )
-    allow_outside: Yes = Field(False, description="true or false")
-    channel: FilePath | None = Field(None, description="the path of a channel file")
-    backing: BackingConfig = Field(BackingConfig(), description="a table [backing]")
-    phrases: tuple[PhraseConfig, ...] = Field((), alias="phrase", description="tables [[phrase]]")
-    segments: tuple[SegmentConfig, ...] = Field((), alias="segment", description="tables [[segment]]")
-    look: LookConfig = Field(LookConfig(), description="a table [look]")
+    rights: Text = Field(default="", description='text: "own work", or who permitted what')
+    artist: Text = Field(default="", description="text: who plays")
+    credit: Text = Field(default="", description="text: who composed")
+    blurb: Text = Field(default="", description="text: a paragraph for the description")
+    tuning: Text = Field(default="", description="text: a remark on the tuning")
+    level: Text = Field(default="", description="text")
+    tags: tuple[Name, ...] = Field(default=(), description="a list of words")
+    start_s: Number | None = Field(default=None, ge=0, description="a number of seconds")
+    end_s: Number | None = Field(default=None, gt=0, description="a number of seconds")
+    given_slug: Slug | None = Field(
+        default=None,
+        alias="slug",
+        description='small letters and digits joined by hyphens, such as "low-tide"',
+    )
+    allow_outside: Yes = Field(default=False, description="true or false")
+    channel: OuterPath | None = Field(default=None, description="the path of a channel file")
+    backing: BackingConfig = Field(default=BackingConfig(), description="a table [backing]")
+    phrases: tuple[PhraseConfig, ...] = Field(default=(), alias="phrase", description="tables [[phrase]]")
+    segments: tuple[SegmentConfig, ...] = Field(default=(), alias="segment", description="tables [[segment]]")
+    look: LookConfig = Field(default=LookConfig(), description="a table [look]")
 
     @property
     def folder(self) -> Path:
@@ -270,18 +288,17 @@ class LessonConfig(_Part):
 
 
 class WeekLesson(_Part):
-    """A lesson of the week: the path of its folder or file; its other keys override the lesson's."""
+    """A lesson of the week. Its other keys, taken out before, override the lesson's own."""
 
-    path: FilePath = Field(description="the path of a lesson's folder or file")
-    overrides: dict[str, Any] = Field(default_factory=dict)
+    path: OuterPath = Field(description="the path of a lesson's folder or file")
 
 
 class WeekConfig(_Part):
     """Lessons to build together, in order."""
 
-    path: Path = Field(Path("week.toml"), exclude=True)
-    title: Text = Field("", description="text")
-    lessons: tuple[WeekLesson, ...] = Field((), description="a list of lessons")
+    path: Path = Field(default=Path("week.toml"), alias=NOT_WRITTEN)
+    title: Text = Field(default="", description="text")
+    lessons: tuple[WeekLesson, ...] = Field(default=(), description="a list of lessons")
 
 
 def slug_of(text: str) -> str:

@@ -33,7 +33,9 @@ class TempoChoice:
             return cls._checked(float(value), share=True, said=f"{value:g}")
         match = _TEXT.fullmatch(value) if isinstance(value, str) else None
         if match is None:
-            raise ValueError(f'not a tempo: {value!r} (such as 80 or "80%" of the lesson\'s own, or "96 bpm")')
+            raise ValueError(
+                f'not a tempo: {value!r} (such as 80 or "80%" of the lesson\'s own, or "96 bpm")'
+            )
         unit = (match[2] or "bpm").lower()
         return cls._checked(float(match[1]), share=unit != "bpm", said=str(value))
 
