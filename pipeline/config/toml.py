@@ -105,8 +105,9 @@ def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     found = dict(under)
     for key, value in over.items():
         before = found.get(key)
-        both = isinstance(before, dict) and isinstance(value, dict)
-        found[key] = _merged(before, value) if both else value
+        if isinstance(before, dict) and isinstance(value, dict):
+            value = _merged(before, value)
+        found[key] = value
     return found
 
 
