@@ -1,0 +1,367 @@
+"""Notes of a tab laid into voices that a page can print: events, note values, ties, tuplets, beams.
+
+A tab says when each note starts and how long it sounds; strings ring over one another. A page
+wants voices in which one thing follows another, rests between, and durations that can be
+written. This module makes the second out of the first without changing a duration.
+
+Conventions
+-----------
+- One :class:`BarLayers` for each written bar. Onsets are quarters from the start of that bar.
+- Layer 1 has the highest voice. A layer that has nothing in a bar is left out; layer 1 never is.
+- Where to split a duration so that beats stay visible, and which notes share a beam: common
+  practice (beats in simple metres, dotted beats in compound ones, half bars of eighths in 4/4).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Final
+
+from pipeline.music.metre import Metre, PlacedBar
+from pipeline.music.tab import Note, Tab
+from pipeline.music.technique import Grace
+from pipeline.music.value import NoteValue, spell_duration
+from pipeline.page.beams import beamed
+from pipeline.page.rhythm import note_pieces, rest_pieces, split_at_beats
+
+MAX_LAYERS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """One printed note head.
+
+    index : of the note in ``Tab.notes``
+    part : 0 for the first head of that note, then 1, 2 ... for what is tied to it only because
+        its duration needs several note values or a bar line falls into it
+    tie_back, tie_on : tied to a head before, after
+    """
+
+    index: int
+    note: Note
+    part: int = 0
+    tie_back: bool = False
+    tie_on: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A chord, a note or (without heads) a rest.
+
+    onset : quarters from the start of the bar
+    whole_bar : a rest that fills its bar
+    graces : heads of grace notes before it, groups in order of sounding
+    tuplet_start, tuplet_stop : brackets that open and close here
+    beams : for each beam from the eighth's: "begin", "continue", "end", "forward hook", "backward hook"
+    """
+
+    onset: Fraction
+    value: NoteValue
+    heads: tuple[Head, ...] = ()
+    whole_bar: bool = False
+    length: Fraction = Fraction(0)
+    graces: tuple[tuple[Head, ...], ...] = ()
+    tuplet_start: bool = False
+    tuplet_stop: bool = False
+    beams: tuple[str, ...] = ()
+
+    @property
+    def end(self) -> Fraction:
+        return self.onset + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """A voice within one bar; its events fill the bar."""
+
+    number: int
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BarLayers:
+    bar: PlacedBar
+    layers: tuple[Layer, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """All bars, and in ``notes`` what had to be changed to fit the page."""
+
+    bars: tuple[BarLayers, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class _Group:
+    """Heads that share onset and end within a bar."""
+
+    onset: Fraction
+    end: Fraction
+    voice: int
+    heads: list[Head]
+
+    @property
+    def height(self) -> float:
+        return sum(head.note.pitch.midi for head in self.heads) / len(self.heads)
+
+    def overlaps(self, other: _Group) -> bool:
+        return self.onset < other.end and other.onset < self.end
+
+
+def lay_out(tab: Tab) -> Layout:
+    """The voices of every written bar."""
+    cautions: list[str] = []
+    pieces: dict[int, dict[tuple[Fraction, Fraction, int], list[Head]]] = {}
+    graces: dict[int, list[Head]] = {}
+    continued = _continued(tab)
+    for index, note in enumerate(tab.notes):
+        if note.has(Grace):
+            graces.setdefault(tab.form.written.bar_at(note.onset).index, []).append(Head(index, note))
+            continue
+        for home, onset, end, head in _across_bars(tab, index, note, note.tied, index in continued):
+            pieces.setdefault(home, {}).setdefault((onset, end, note.voice), []).append(head)
+    bars = []
+    for bar in tab.form.written.bars:
+        groups = [_Group(*key, heads) for key, heads in pieces.get(bar.index, {}).items()]
+        placed = _assign(groups, bar, cautions)
+        lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
+        layers = [
+            Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
+            for number in range(1, MAX_LAYERS + 1)
+            if number == 1 or placed.get(number)
+        ]
+        bars.append(BarLayers(bar, tuple(_with_graces(layers, graces.get(bar.index, []), bar))))
+    return Layout(tuple(bars), tuple(cautions))
+
+
+def _continued(tab: Tab) -> set[int]:
+    """Indices of notes that a tied note goes on from."""
+    found: set[int] = set()
+    last: dict[tuple[int, int], int] = {}
+    for index, note in enumerate(tab.notes):
+        key = (note.string, note.fret)
+        if note.tied and key in last and tab.notes[last[key]].end == note.onset:
+            found.add(last[key])
+        if not note.grace:
+            last[key] = index
+    return found
+
+
+def _across_bars(
+    tab: Tab, index: int, note: Note, back: bool, on: bool
+) -> Iterator[tuple[int, Fraction, Fraction, Head]]:
+    """The note cut at bar lines: (bar index, onset and end within the bar, head)."""
+    bar = tab.form.written.bar_at(note.onset)
+    start, part = note.onset, 0
+    while start < note.end:
+        end = min(note.end, bar.end)
+        head = Head(index, note, part, back or part > 0, on or end < note.end)
+        yield bar.index, start - bar.start, end - bar.start, head
+        start, part = end, part + 1
+        if start < note.end:
+            bar = tab.form.written.bars[bar.index + 1]
+
+
+def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str]) -> dict[int, list[_Group]]:
+    """Layer number -> groups that do not overlap, higher notes in lower numbers."""
+    two_voices = any(group.voice == 2 for group in groups)
+    while True:
+        placed: dict[int, list[_Group]] = {}
+        for group in sorted(groups, key=lambda g: (-g.height, g.onset, g.end)):
+            numbers = range(1, MAX_LAYERS + 1)
+            choices = [n for n in numbers if not two_voices or n % 2 == group.voice % 2]
+            free = (n for n in choices if not any(group.overlaps(g) for g in placed.get(n, ())))
+            number = next(free, None)
+            if number is None:
+                _shorten(group, [g for n in choices for g in placed[n] if g.overlaps(group)], bar, cautions)
+                break
+            placed.setdefault(number, []).append(group)
+        else:
+            return {n: sorted(found, key=lambda g: g.onset) for n, found in placed.items()}
+
+
+def _shorten(group: _Group, others: Sequence[_Group], bar: PlacedBar, cautions: list[str]) -> None:
+    """Make room where more notes of different lengths ring at once than a staff has voices."""
+    earliest = min([group, *others], key=lambda g: (g.onset, g.end))
+    later = min((g.onset for g in [group, *others] if g.onset > earliest.onset), default=None)
+    what = f"bar {bar.bar.number}: more than {MAX_LAYERS} notes ring over one another"
+    if later is not None:
+        earliest.end = later
+        cautions.append(f"{what}; on the page one is printed shorter than it rings")
+    else:
+        group.end = others[0].end
+        cautions.append(f"{what}; on the page one is printed as long as its neighbour")
+
+
+def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Event]:
+    metre, length = bar.bar.metre, bar.bar.length
+    if not groups:
+        value = spell_duration(length)[0]
+        return [Event(Fraction(0), value, whole_bar=True, length=length)]
+    events: list[Event] = []
+    for first, last, heads in _cut(_filled(groups, length, lead, metre), lead, metre):
+        odd = (last - first).denominator & ((last - first).denominator - 1)
+        if not heads and not odd:
+            parts = rest_pieces(first + lead, last + lead, metre)
+        else:
+            parts = note_pieces(first + lead, last + lead, metre)
+        onset = first
+        for place, value in enumerate(parts):
+            final = place + 1 == len(parts)
+            own = tuple(
+                replace(
+                    h, part=h.part + place, tie_back=h.tie_back or place > 0, tie_on=h.tie_on or not final
+                )
+                for h in heads
+            )
+            events.append(Event(onset, value, own, length=value.quarters))
+            onset += value.quarters
+    return beamed(_bracketed(events), metre, lead)
+
+
+Stretch = tuple[Fraction, Fraction, tuple[Head, ...]]
+
+
+def _filled(groups: list[_Group], length: Fraction, lead: Fraction, metre: Metre) -> Iterator[Stretch]:
+    """Groups and, between them, rests that do not hide a beat."""
+    now = Fraction(0)
+    for group in groups:
+        for first, last in split_at_beats(now + lead, group.onset + lead, metre):
+            yield first - lead, last - lead, ()
+        yield group.onset, group.end, tuple(sorted(group.heads, key=lambda h: h.note.string))
+        now = group.end
+    for first, last in split_at_beats(now + lead, length + lead, metre):
+        yield first - lead, last - lead, ()
+
+
+def _odd(number: Fraction) -> int:
+    """The part of the denominator that is no power of two: 3 for triplets."""
+    odd = number.denominator
+    while odd % 2 == 0:
+        odd //= 2
+    return odd
+
+
+def _cut(stretches: Iterable[Stretch], lead: Fraction, metre: Metre) -> Iterator[Stretch]:
+    """Tuplets whole where they close evenly; otherwise cut at beats, so that each beat closes."""
+    waiting = list(stretches)
+    while waiting:
+        first, last, _ = waiting[0]
+        if _odd(last - first) == 1 and _odd(first) == 1:
+            yield waiting.pop(0)
+            continue
+        count = _closing(waiting)
+        span = waiting[count - 1][1] - first if count else Fraction(0)
+        if count and span.numerator in (1, 2, 4, 3) and span <= 4:
+            yield from waiting[:count]
+            del waiting[:count]
+            continue
+        # cut the first stretch that runs over a beat, or give up and print it as it is
+        for place, (start, end, heads) in enumerate(waiting[: count or len(waiting)]):
+            parts = list(split_at_beats(start + lead, end + lead, metre))
+            if len(parts) > 1:
+                waiting[place : place + 1] = [
+                    (
+                        a - lead,
+                        b - lead,
+                        tuple(
+                            replace(
+                                h,
+                                part=h.part + i,
+                                tie_back=h.tie_back or i > 0,
+                                tie_on=h.tie_on or i + 1 < len(parts),
+                            )
+                            for h in heads
+                        ),
+                    )
+                    for i, (a, b) in enumerate(parts)
+                ]
+                break
+        else:
+            yield waiting.pop(0)
+
+
+def _closing(stretches: Sequence[Stretch]) -> int:
+    """How many stretches from the first make a tuplet that ends where it can, or 0."""
+    ratio = _odd(stretches[0][1] - stretches[0][0])
+    for count, (first, last, _) in enumerate(stretches, start=1):
+        if _odd(last - first) not in (ratio, 1):
+            return 0
+        if _odd(last - stretches[0][0]) == 1:
+            return count
+    return 0
+
+
+def _bracketed(events: list[Event]) -> list[Event]:
+    """Tuplet brackets from where a ratio starts to where its time closes evenly."""
+    done = list(events)
+    start: int | None = None
+    for place, event in enumerate(done):
+        if event.value.actual == 1:
+            start = None
+            continue
+        if start is None or done[start].value.actual != event.value.actual:
+            start = place
+            done[place] = replace(event, tuplet_start=True)
+        if _odd(event.end - done[start].onset) == 1:
+            done[place] = replace(done[place], tuplet_stop=True)
+            start = None
+    # a bracket that never closed is not drawn; the ratio still stands on each note
+    opened: int | None = None
+    for place, event in enumerate(done):
+        if event.tuplet_start:
+            if opened is not None:
+                done[opened] = replace(done[opened], tuplet_start=False)
+            opened = place
+        if event.tuplet_stop:
+            opened = None
+    if opened is not None:
+        done[opened] = replace(done[opened], tuplet_start=False)
+    return done
+
+
+def _with_graces(layers: list[Layer], graces: list[Head], bar: PlacedBar) -> Iterator[Layer]:
+    """Grace notes before the event that they lead into: same string first, else the first layer's."""
+    taken: dict[tuple[int, int], list[Head]] = {}
+    for head in graces:
+        onset = head.note.onset - bar.start
+        homes = [
+            (
+                not any(h.note.string == head.note.string and h.part == 0 for h in event.heads),
+                layer.number,
+                place,
+            )
+            for layer in layers
+            for place, event in enumerate(layer.events)
+            if event.onset <= onset < event.end and (event.onset == onset or layer.number == 1)
+        ]
+        _, number, place = min(homes)
+        taken.setdefault((number, place), []).append(head)
+    for layer in layers:
+        events = list(layer.events)
+        for (number, place), heads in taken.items():
+            if number == layer.number:
+                events[place] = replace(events[place], graces=tuple(_grace_groups(heads)))
+        yield Layer(layer.number, tuple(events))
+
+
+def _grace_groups(heads: list[Head]) -> Iterator[tuple[Head, ...]]:
+    """Graces on different strings sound together, graces on one string after one another."""
+    group: list[Head] = []
+    for head in heads:
+        if any(h.note.string == head.note.string for h in group):
+            yield tuple(group)
+            group = []
+        group.append(head)
+    if group:
+        yield tuple(group)
+
+
+def in_time(bar: BarLayers) -> list[tuple[Layer, Event]]:
+    """All events of a bar from left to right, layer 1 first."""
+    pairs = itertools.chain.from_iterable(((layer, event) for event in layer.events) for layer in bar.layers)
+    return sorted(pairs, key=lambda pair: (pair[1].onset, pair[0].number))

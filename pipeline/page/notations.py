@@ -1,0 +1,257 @@
+"""Techniques of a note as MusicXML 4.0 ``notations``, and links between notes of one string.
+
+On the tab staff stands how a note is played (string, fret, bend, hammer-on ...), on the
+notation staff what is read there (slurs, articulations, ornaments, slides).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+from xml.etree.ElementTree import Element, SubElement
+
+from pipeline.music.tab import Note, Tab
+from pipeline.music.technique import (
+    Accent,
+    Bend,
+    HammerOn,
+    Harmonic,
+    HarmonicKind,
+    LetRing,
+    PullOff,
+    Slide,
+    SlideKind,
+    Staccato,
+    Stroke,
+    Tap,
+    TremoloPicking,
+    Trill,
+    Vibrato,
+)
+from pipeline.page.layers import Head
+
+# MusicXML 4.0 articulations: scoop and plop lead into a note, doit and falloff out of it
+SLIDE_WORDS: Final = {
+    SlideKind.IN_BELOW: "scoop",
+    SlideKind.IN_ABOVE: "plop",
+    SlideKind.OUT_UP: "doit",
+    SlideKind.OUT_DOWN: "falloff",
+}
+_JOINED: Final = (SlideKind.LEGATO, SlideKind.SHIFT)
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Which note goes into which, by index in ``Tab.notes``.
+
+    hammers, pulls, slides : target -> source
+    slur_starts, slur_stops : ends of each legato chain (hammer-ons, pull-offs, legato slides)
+    """
+
+    hammers: dict[int, int]
+    pulls: dict[int, int]
+    slides: dict[int, int]
+    slur_starts: frozenset[int]
+    slur_stops: frozenset[int]
+
+
+def links_of(tab: Tab) -> Links:
+    """A joined note starts from the nearest earlier note on its string."""
+    hammers: dict[int, int] = {}
+    pulls: dict[int, int] = {}
+    slides: dict[int, int] = {}
+    legato: dict[int, int] = {}
+    last: dict[int, int] = {}
+    for index, note in enumerate(tab.notes):
+        source = last.get(note.string)
+        slide = note.get(Slide)
+        if source is not None and not note.tied:
+            if note.has(HammerOn):
+                hammers[index] = legato[index] = source
+            if note.has(PullOff):
+                pulls[index] = legato[index] = source
+            if slide is not None and slide.kind in _JOINED:
+                slides[index] = source
+                if slide.kind is SlideKind.LEGATO:
+                    legato[index] = source
+        last[note.string] = index
+    sources = set(legato.values())
+    return Links(
+        hammers,
+        pulls,
+        slides,
+        frozenset(sources - set(legato)),
+        frozenset(set(legato) - sources),
+    )
+
+
+def bend_elements(bend: Bend) -> list[Element]:
+    """One ``bend`` for each move of the string.
+
+    A pre-bend comes first; a release has a negative amount; ``first-beat`` and ``last-beat``
+    (MusicXML 4.0, bend-sound) say, in percent of the note, from when to when.
+    """
+    made: list[Element] = []
+    if bend.prebent:
+        made.append(_bend(bend.points[0][1], "pre-bend"))
+    for (t0, s0), (t1, s1) in itertools.pairwise(bend.points):
+        if s0 != s1:
+            made.append(_bend(s1 - s0, "release" if s1 < s0 else None, t0, t1))
+    return made
+
+
+def _decimal(number: Fraction) -> str:
+    return f"{float(number):.6g}"
+
+
+def _bend(
+    amount: Fraction, child: str | None, start: Fraction | None = None, end: Fraction | None = None
+) -> Element:
+    attributes = {}
+    if start is not None and end is not None:
+        attributes = {"first-beat": _decimal(start * 100), "last-beat": _decimal(end * 100)}
+    bend = Element("bend", attributes)
+    SubElement(bend, "bend-alter").text = _decimal(amount)
+    if child:
+        SubElement(bend, child)
+    return bend
+
+
+class NotationWriter:
+    """Fills the ``notations`` of heads; ``links`` knows which notes belong together."""
+
+    def __init__(self, tab: Tab) -> None:
+        self.tab = tab
+        self.links = links_of(tab)
+        self._sources: dict[str, dict[int, list[int]]] = {
+            name: _inverted(table)
+            for name, table in (
+                ("hammer-on", self.links.hammers),
+                ("pull-off", self.links.pulls),
+                ("slide", self.links.slides),
+            )
+        }
+
+    def tie_and_tuplet(self, notations: Element, head: Head) -> None:
+        if head.tie_back:
+            SubElement(notations, "tied", {"type": "stop"})
+        if head.tie_on:
+            SubElement(notations, "tied", {"type": "start"})
+
+    def for_tab(self, notations: Element, head: Head) -> None:
+        """String, fret and how the note is played."""
+        note, first = head.note, head.part == 0
+        technical = Element("technical")
+        SubElement(technical, "string").text = str(note.string)
+        SubElement(technical, "fret").text = str(note.fret)
+        if first:
+            if note.finger is not None:
+                SubElement(technical, "fingering").text = str(note.finger)
+            self._joined(technical, head.index, "hammer-on", self.links.hammers, "H")
+            self._joined(technical, head.index, "pull-off", self.links.pulls, "P")
+            bend = note.get(Bend)
+            if bend is not None:
+                technical.extend(bend_elements(bend))
+            if note.has(Tap):
+                SubElement(technical, "tap")
+            self._harmonic(technical, note)
+            stroke = note.get(Stroke)
+            if stroke is not None:
+                SubElement(technical, "down-bow" if stroke.down else "up-bow")
+        self._slide(notations, head)
+        notations.append(technical)
+        if first:
+            self._articulations(notations, note)
+            self._ornaments(notations, note, wavy=True)
+            if note.has(LetRing) and not head.tie_on:
+                SubElement(notations, "tied", {"type": "let-ring"})
+
+    def for_staff(self, notations: Element, head: Head, *, wavy: bool = True) -> None:
+        """What a reader of the notation staff sees."""
+        number = {"number": str(head.note.string)}
+        if head.part == 0:
+            if head.index in self.links.slur_stops:
+                SubElement(notations, "slur", {"type": "stop", **number})
+            if head.index in self.links.slur_starts:
+                SubElement(notations, "slur", {"type": "start", **number})
+        self._slide(notations, head)
+        if head.part == 0:
+            self._articulations(notations, head.note)
+            self._ornaments(notations, head.note, wavy=wavy)
+            technical = Element("technical")
+            stroke = head.note.get(Stroke)
+            if stroke is not None:
+                SubElement(technical, "down-bow" if stroke.down else "up-bow")
+            self._harmonic(technical, head.note)
+            if head.note.finger is not None:
+                SubElement(technical, "fingering").text = str(head.note.finger)
+            if len(technical):
+                notations.append(technical)
+
+    def _joined(self, technical: Element, index: int, name: str, table: dict[int, int], letter: str) -> None:
+        number = {"number": str(self.tab.notes[index].string)}
+        if index in table:
+            SubElement(technical, name, {"type": "stop", **number})
+        if index in self._sources[name]:
+            SubElement(technical, name, {"type": "start", **number}).text = letter
+
+    def _slide(self, notations: Element, head: Head) -> None:
+        number = {"number": str(head.note.string), "line-type": "solid"}
+        if head.part == 0 and head.index in self.links.slides:
+            SubElement(notations, "slide", {"type": "stop", **number})
+        # the line leaves from the last head of a note that is tied on
+        if head.index in self._sources["slide"] and not head.tie_on:
+            SubElement(notations, "slide", {"type": "start", **number})
+
+    @staticmethod
+    def _harmonic(technical: Element, note: Note) -> None:
+        harmonic = note.get(Harmonic)
+        if harmonic is None:
+            return
+        element = SubElement(technical, "harmonic")
+        natural = harmonic.kind is HarmonicKind.NATURAL
+        SubElement(element, "natural" if natural else "artificial")
+        # the pitch written is where the finger is: touched, or fretted under the touched node
+        SubElement(element, "touching-pitch" if natural else "base-pitch")
+        if harmonic.kind is HarmonicKind.PINCH:
+            SubElement(technical, "other-technical").text = "pinch harmonic"
+
+    @staticmethod
+    def _articulations(notations: Element, note: Note) -> None:
+        group = Element("articulations")
+        accent, slide = note.get(Accent), note.get(Slide)
+        if accent is not None:
+            SubElement(group, "strong-accent" if accent.strong else "accent")
+        if note.has(Staccato):
+            SubElement(group, "staccato")
+        if slide is not None and slide.kind in SLIDE_WORDS:
+            SubElement(group, SLIDE_WORDS[slide.kind])
+        if len(group):
+            notations.append(group)
+
+    @staticmethod
+    def _ornaments(notations: Element, note: Note, *, wavy: bool) -> None:
+        group = Element("ornaments")
+        trill, vibrato, tremolo = note.get(Trill), note.get(Vibrato), note.get(TremoloPicking)
+        if trill is not None:
+            step = {1: "half", 2: "whole"}.get(abs(trill.fret - note.fret))
+            SubElement(group, "trill-mark", {"trill-step": step} if step else {})
+        if vibrato is not None and wavy:
+            # a SMuFL name tells the wide one; without it the line is the usual one
+            wide = {"smufl": "wiggleVibratoWide"} if vibrato.wide else {}
+            SubElement(group, "wavy-line", {"type": "start", **wide})
+            SubElement(group, "wavy-line", {"type": "stop"})
+        if tremolo is not None:
+            SubElement(group, "tremolo", {"type": "single"}).text = str(tremolo.strokes)
+        if len(group):
+            notations.append(group)
+
+
+def _inverted(table: dict[int, int]) -> dict[int, list[int]]:
+    found: dict[int, list[int]] = defaultdict(list)
+    for target, source in table.items():
+        found[source].append(target)
+    return dict(found)
