@@ -1,0 +1,368 @@
+"""The front door: commands, and the one place where failures become messages and exit codes.
+
+Results go to stdout, everything else to stderr; with ``--json`` stdout holds one JSON
+document and nothing else. Exit codes: 0 fine, 1 the sources have errors, 2 the command was
+misused, 3 something in the environment is missing or a step failed, 130 interrupted.
+
+Rooms are imported by the commands that need them, so that help answers at once.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import sys
+import tempfile
+import traceback
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import click
+import typer
+
+from pipeline import __version__
+from pipeline.errors import LessonwrightError, Problem, Problems, SourceError
+
+if TYPE_CHECKING:
+    from pipeline.read.lesson import Lesson
+
+app = typer.Typer(
+    name="lessonwright",
+    help="From a tab, a chord chart and a recorded take to everything you publish with a lesson.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Paths = Annotated[
+    list[Path], typer.Argument(help="Lesson folders, lesson files or week files.", show_default=False)
+]
+LessonPath = Annotated[Path, typer.Argument(help="A lesson's folder or file.", show_default=False)]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+
+_PLACE_ERRORS: Final = {
+    errno.ENOSPC: "there is no space left on the disk\n  Free some and run the command again.",
+    errno.EDQUOT: "your share of the disk is used up\n  Free some and run the command again.",
+    errno.EACCES: "permission denied\n  Choose a folder you may write in, or change its permissions.",
+    errno.EPERM: "permission denied\n  Choose a folder you may write in, or change its permissions.",
+    errno.EROFS: "the disk can only be read\n  Choose a folder on another one.",
+}
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        _say(f"lessonwright {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="The folder to make.", show_default=False)],
+) -> None:
+    """Make a lesson folder with commented files that already build."""
+    from pipeline.config.starter import write_starter
+
+    for path in write_starter(folder):
+        _say(str(path))
+    _tell(f"Now try: lessonwright build {_quoted(folder)}")
+
+
+@app.command()
+def check(paths: Paths, as_json: Json = False) -> None:
+    """Read everything and report every error and caution; build nothing."""
+    from pipeline.read.lesson import read_lessons
+
+    lessons, week = read_lessons(paths)
+    every = [*week, *(problem for read in lessons for problem in read.problems)]
+    errors = sum(problem.error for problem in every)
+    if as_json:
+        rows = [
+            {
+                "path": str(read.source.path),
+                "lesson": read.lesson.slug if read.lesson else None,
+                "title": read.lesson.config.title if read.lesson else None,
+                "facts": _facts(read.lesson) if read.lesson else None,
+                "problems": [_problem_json(problem) for problem in read.problems],
+            }
+            for read in lessons
+        ]
+        cautions = len(every) - errors
+        _say_json(
+            {
+                "lessons": rows,
+                "problems": [_problem_json(p) for p in week],
+                "errors": errors,
+                "cautions": cautions,
+            }
+        )
+    else:
+        _tell_problems(every)
+        for read in lessons:
+            if read.lesson is None:
+                count = _count(len(read.problems.errors), "error")
+                _say(f"{read.source.path}: {count}, cannot be built")
+            else:
+                cautions = len(read.problems.cautions)
+                noted = f" ({_count(cautions, 'caution')})" if cautions else ""
+                _say(f"{read.lesson.slug}: {_in_words(_facts(read.lesson))}: can be built{noted}")
+    raise typer.Exit(SourceError.exit_code if errors else 0)
+
+
+@app.command()
+def build(
+    paths: Paths,
+    out: Annotated[Path, typer.Option("--out", help="Where the release sets go.")] = Path("out"),
+    keys: Annotated[
+        list[str] | None,
+        typer.Option("--key", metavar="KEY", help='Key of the backing tracks, such as Am or "E dorian"; repeat for several.'),
+    ] = None,
+    tempos: Annotated[
+        list[str] | None,
+        typer.Option("--tempo", metavar="BPM|PCT%", help="Tempo of the backing tracks: 96, or 80% of the lesson's; repeat for several."),
+    ] = None,
+    steps: Annotated[
+        list[str] | None,
+        typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
+    ] = None,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", min=1, help="Steps at a time.  [default: one per processor]", show_default=False)
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option("--cluster", metavar="ADDRESS", help="Build on the Dask cluster at this address.")
+    ] = None,
+    as_json: Json = False,
+) -> None:  # fmt: skip
+    """Build the release set of each lesson."""
+    from pipeline.build.report import choose_reporter
+    from pipeline.build.week import build as build_week
+
+    summary = build_week(
+        paths,
+        out=out,
+        keys=tuple(keys or ()),
+        tempos=tuple(tempos or ()),
+        steps=tuple(steps or ()),
+        jobs=jobs,
+        cluster=cluster,
+        report=choose_reporter(),
+    )
+    if as_json:
+        _say_json(summary.to_json())
+    else:
+        for line in summary.lines():
+            _say(line)
+    raise typer.Exit(summary.exit_code)
+
+
+@app.command()
+def listen(path: LessonPath, as_json: Json = False) -> None:
+    """Say where the take is, bar by bar and note by note."""
+    from pipeline.build.make_take import listen_to
+
+    lesson = _read(path)
+    heard, cautions = listen_to(lesson)
+    if as_json:
+        _say_json(heard.to_json())
+        return
+    for caution in cautions:
+        _tell(f"caution: {caution}")
+    _say(f"The piece starts at {heard.lead_in_s:.2f} s and ends at {heard.end_s:.2f} s.")
+    _say(f"The instrument is tuned {heard.tuning_cents:+.0f} cents from A {lesson.tab.a4_hz:g}.")
+    _say("")
+    _say("bar     starts at   quarters a minute   sure   notes heard")
+    lengths = {bar.ordinal: bar.bar.length for bar in lesson.tab.form.played.bars}
+    starts = {bar.ordinal: bar.start for bar in lesson.tab.form.played.bars}
+    for bar in heard.bars:
+        there = [note for note in heard.notes if note.bar == bar.bar]
+        played = sum(note.status == "played" for note in there)
+        end_s = heard.time_map.seconds_at(starts[bar.bar] + lengths[bar.bar])
+        tempo = 60.0 * float(lengths[bar.bar]) / (end_s - heard.time_map.seconds_at(starts[bar.bar]))
+        _say(
+            f"{bar.bar:>3} {bar.seconds:>11.2f} s {tempo:>19.1f} {bar.confidence * 100:>5.0f} %"
+            f"   {played} of {len(there)}"
+        )
+
+
+@app.command()
+def study(path: LessonPath, as_json: Json = False) -> None:
+    """Say what the notes say: the key, the chords under them, where the hand is."""
+    from pipeline.study.report import study_report, study_text
+
+    lesson = _read(path)
+    report = study_report(lesson.tab, lesson.spans)
+    if as_json:
+        _say_json(report)
+    else:
+        _say(study_text(report))
+
+
+@app.command()
+def review(
+    path: Annotated[
+        Path, typer.Argument(help="A lesson, or the folder it was built into.", show_default=False)
+    ],
+    port: Annotated[int, typer.Option("--port", help="Port to serve at; 0 takes a free one.")] = 0,
+    open_browser: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
+    ] = True,
+) -> None:
+    """Show the release set as a page in the browser, until interrupted."""
+    from pipeline.desk.find import review_folder
+    from pipeline.desk.serve import serve
+
+    serve(review_folder(path), port=port, open_browser=open_browser)
+
+
+def _read(path: Path) -> Lesson:
+    """The one lesson at a path; its cautions are told, its errors raised."""
+    from pipeline.errors import MisuseError
+    from pipeline.read.lesson import read_lesson, read_paths
+
+    problems = Problems()
+    sources = read_paths([path], problems)
+    if len(sources) > 1:
+        raise MisuseError(f"{path} lists {len(sources)} lessons\n  Name one of them.")
+    lesson = read_lesson(sources[0].path, problems, overrides=sources[0].overrides) if sources else None
+    if lesson is None:
+        raise SourceError(problems)
+    _tell_problems(problems)
+    return lesson
+
+
+def _facts(lesson: Lesson) -> dict[str, Any]:
+    tab = lesson.tab
+    return {
+        "key": tab.key.text(),
+        "tempo_bpm": tab.tempo_bpm,
+        "instrument": tab.instrument.name,
+        "bars": len(tab.form.bars),
+        "bars_played": len(tab.form.played.bars),
+        "notes": len(tab.notes),
+        "phrases": len(tab.phrases),
+        "take_seconds": round(lesson.take.seconds, 3) if lesson.take else None,
+    }
+
+
+def _in_words(facts: dict[str, Any]) -> str:
+    played = "" if facts["bars"] == facts["bars_played"] else f" ({facts['bars_played']} as played)"
+    parts = [
+        f"{_count(facts['bars'], 'bar')}{played}",
+        _count(facts["notes"], "note"),
+        f"{facts['tempo_bpm']:g} quarter notes a minute",
+    ]
+    if facts["take_seconds"] is not None:
+        parts.append(f"a take of {facts['take_seconds']:.1f} s")
+    return ", ".join(parts)
+
+
+def _problem_json(problem: Problem) -> dict[str, Any]:
+    return {
+        "kind": "error" if problem.error else "caution",
+        "path": str(problem.path) if problem.path else None,
+        "line": problem.line,
+        "column": problem.column,
+        "what": problem.what,
+        "remedy": problem.remedy,
+    }
+
+
+def _tell_problems(problems: Iterable[Problem]) -> None:
+    """Each problem once, file by file in the order met, from top to bottom."""
+    once = list(dict.fromkeys(problems))
+    files = list(dict.fromkeys(problem.path for problem in once))
+    once.sort(key=lambda p: (files.index(p.path), p.line or 0, p.column or 0))
+    for problem in once:
+        _tell(problem.text())
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _quoted(path: Path) -> str:
+    text = str(path)
+    return f'"{text}"' if " " in text else text
+
+
+def _say(text: str) -> None:
+    sys.stdout.write(text + "\n")
+
+
+def _say_json(document: object) -> None:
+    _say(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+def main() -> None:
+    """Run the command line and exit with its code."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; return the exit code. Every failure ends here, as a message on stderr."""
+    try:
+        code = app(arguments, prog_name="lessonwright", standalone_mode=False)
+        sys.stdout.flush()
+        return int(code or 0)
+    except click.exceptions.NoArgsIsHelpError as error:
+        _tell(error.format_message())
+        return 2
+    except click.UsageError as error:
+        _tell(
+            f"{error.format_message()}\n  See: {error.ctx.command_path if error.ctx else 'lessonwright'} --help"
+        )
+        return 2
+    except click.ClickException as error:
+        _tell(error.format_message())
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        _tell("Stopped. What was finished is kept.")
+        return 130
+    except SourceError as error:
+        _tell_problems(error.problems)
+        return error.exit_code
+    except LessonwrightError as error:
+        _tell(f"error: {error}")
+        return error.exit_code
+    except BrokenPipeError:
+        sys.stdout = None  # type: ignore[assignment]  # the reader went away; nothing is left to flush
+        return 0
+    except ImportError as error:
+        _tell(f"error: a library is missing or broken ({error})\n  Install lessonwright again with pip.")
+        return 3
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        said = _PLACE_ERRORS.get(error.errno or 0, error.strerror or str(error))
+        _tell(f"error: {place}{said}")
+        return 3
+    except Exception as error:  # noqa: BLE001 - the last door: told, and kept in full beside
+        _tell(f"error: lessonwright itself failed ({type(error).__name__}: {error})\n  {_kept_account()}")
+        return 3
+
+
+def _kept_account() -> str:
+    """Write the traceback in hand to a file and say where."""
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="lessonwright-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as file:
+        file.write(traceback.format_exc())
+    return f"The full account, for whoever mends it, is in {file.name}"
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,35 @@
+"""The files of a new lesson: small, commented, and ready to build as they are."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import MisuseError
+
+STARTER_FILES: Final = ("lesson.toml", "tab.txt", "chart.txt")
+
+
+def write_starter(folder: Path) -> tuple[Path, ...]:
+    """Make ``folder`` a lesson that builds; return the files made.
+
+    Raises
+    ------
+    MisuseError : the folder is a file, or holds one of the files already; nothing is written then.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise MisuseError(f"{folder} is a file, not a folder\n  Choose another name.")
+    there = [name for name in STARTER_FILES if (folder / name).exists()]
+    if there:
+        raise MisuseError(
+            f"{folder} already holds {', '.join(there)}; nothing was written\n"
+            "  Choose another folder, or move what is there."
+        )
+    source = files("pipeline.config") / "starter_files"
+    texts = {name: (source / name).read_text(encoding="utf-8") for name in STARTER_FILES}
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    return tuple(folder / name for name in STARTER_FILES)

@@ -1,0 +1,439 @@
+"""A lesson as read: its config, its music and its recordings, checked against each other.
+
+Every problem of every file is gathered; a lesson with errors comes back as None and leaves
+the others of its week alone.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pipeline.config.complaints import nearest, tell
+from pipeline.config.load import LESSON_FILE, Written, find_channel, load_channel, load_lesson, week_of
+from pipeline.config.models import Channel, LessonConfig, LookConfig
+from pipeline.config.toml import Document, read_toml
+from pipeline.errors import MisuseError, Problems
+from pipeline.music.chart import Chart, ChordSpan
+from pipeline.music.errors import MusicError
+from pipeline.music.tab import Phrase, Tab
+from pipeline.music.timemap import TimeMap
+from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
+from pipeline.read.tabfile import read_chart, read_tab
+
+MUSICXML = (".musicxml", ".xml", ".mxl")
+FASTEST = 1.5  # a take over half as fast again as the tab says is another take
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the finished video.
+
+    start_s : where it begins when the segments follow one another
+    seconds : its real length
+    kind : "performance", "chords", "phrase" or "talk"
+    phrase : the phrase it shows, or None
+    """
+
+    name: str
+    kind: str
+    path: Path
+    start_s: float
+    seconds: float
+    phrase: str | None = None
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """Everything a build needs to know. ``take`` None: there is none (yet)."""
+
+    config: LessonConfig
+    channel: Channel
+    tab: Tab
+    chart: Chart
+    spans: tuple[ChordSpan, ...]
+    take: MediaInfo | None
+    segments: tuple[Segment, ...] = ()
+    talk: MediaInfo | None = None
+
+    @property
+    def slug(self) -> str:
+        return self.config.slug
+
+    @property
+    def rights(self) -> str:
+        return self.config.rights or self.channel.rights
+
+    @property
+    def look(self) -> LookConfig:
+        """The channel's look with the lesson's on top."""
+        return self.config.look.over(self.channel.look)
+
+    @property
+    def take_span_s(self) -> tuple[float, float] | None:
+        """Which part of the take counts, in seconds of the file; None without a take."""
+        if self.take is None:
+            return None
+        end = self.config.end_s if self.config.end_s is not None else self.take.seconds
+        return self.config.start_s or 0.0, min(end, self.take.seconds)
+
+
+@dataclass(frozen=True)
+class LessonSource:
+    """Where a lesson is to be read from, and what a week says over it."""
+
+    path: Path
+    overrides: Document | None = None
+
+
+@dataclass(frozen=True)
+class ReadLesson:
+    """A lesson that was tried: ``lesson`` is None when ``problems`` holds errors."""
+
+    source: LessonSource
+    lesson: Lesson | None
+    problems: Problems
+
+
+def read_paths(paths: Sequence[Path], problems: Problems) -> tuple[LessonSource, ...]:
+    """The lessons behind what the user named: folders, lesson files, week files.
+
+    Raises
+    ------
+    MisuseError : a path that does not exist or is none of these, all of them told.
+    """
+    if not paths:
+        raise MisuseError("no lesson was named\n  Name a lesson's folder, its lesson.toml, or a week file.")
+    wrong: list[str] = []
+    found: list[LessonSource] = []
+    for path in paths:
+        complaint = _not_a_source(path)
+        if complaint:
+            wrong.append(complaint)
+        else:
+            found += _sources_of(path, problems)
+    if wrong:
+        raise MisuseError("\n".join(wrong))
+    # a lesson named twice is read once, unless a week says something over it
+    once: dict[tuple[Path, int], LessonSource] = {}
+    for source in found:
+        over = id(source.overrides) if source.overrides and source.overrides.data else 0
+        once.setdefault((source.path.resolve(), over), source)
+    return tuple(once.values())
+
+
+def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problems]:
+    """Read every lesson behind ``paths``; the problems apart are those of week files.
+
+    Raises
+    ------
+    MisuseError : see :func:`read_paths`.
+    """
+    problems = Problems()
+    taken: dict[str, Path] = {}
+    found: list[ReadLesson] = []
+    for source in read_paths(paths, problems):
+        own = Problems()
+        lesson = read_lesson(source.path, own, overrides=source.overrides)
+        if lesson is not None:
+            other = taken.setdefault(lesson.slug, source.path)
+            if other is not source.path:
+                own.error(
+                    f"this lesson and {other} would both be called {lesson.slug!r}",
+                    path=source.path,
+                    remedy='Give one of them another name: slug = "..."',
+                )
+                lesson = None
+        found.append(ReadLesson(source, lesson, own))
+    return tuple(found), problems
+
+
+def read_lesson(
+    path: Path, problems: Problems, *, channel: Channel | None = None, overrides: Document | None = None
+) -> Lesson | None:
+    """Read a lesson from its file or folder.
+
+    Parameters
+    ----------
+    channel : None finds the channel file that the lesson names or that lies nearest
+    overrides : what a week file says over the lesson
+
+    Returns None when there are errors; all of them, and cautions, are in ``problems``.
+    """
+    errors_before = len(problems.errors)
+    path = path / LESSON_FILE if path.is_dir() else path
+    written = load_lesson(path, problems, overrides=overrides)
+    if written is None:
+        return None
+    config = written.config
+    if channel is None:
+        channel = _channel(config, problems)
+    tab = _tab(written, problems)
+    chart = _chart(written, problems)
+    spans = _spans(written, tab, chart, problems)
+    if tab is not None:
+        tab = _with_phrases(written, tab, problems)
+    probed: dict[Path, MediaInfo | None] = {}
+    take = _media(written, ("take",), config.take, probed, problems)
+    talk = _media(written, ("talk",), config.talk, probed, problems)
+    segments = _segments(written, tab, probed, problems)
+    if take is not None:
+        _check_take(written, take, tab, problems)
+    if tab is not None:
+        _check_tempos(written, tab, problems)
+    _check_backing(written, problems)
+    _cautions(written, channel, tab, chart, problems)
+    if len(problems.errors) > errors_before or tab is None or chart is None or spans is None:
+        return None
+    return Lesson(config, channel, tab, chart, spans, take, segments, talk)
+
+
+def _not_a_source(path: Path) -> str:
+    if not path.exists():
+        return f"{path}: there is no such file or folder"
+    if path.is_dir() and not (path / LESSON_FILE).is_file():
+        inside = sorted(p.parent.name for p in path.glob(f"*/{LESSON_FILE}"))
+        weeks = sorted(p.name for p in path.glob("*.toml") if p.name != "channel.toml")
+        near = [str(path / name) for name in (*weeks, *inside)][:3]
+        hint = f"; try {' or '.join(near)}" if near else ""
+        return f"{path}: this folder holds no {LESSON_FILE}{hint}"
+    if path.is_file() and path.suffix.lower() != ".toml":
+        return f"{path}: not a lesson; name its folder, its {LESSON_FILE}, or a week file"
+    if path.is_file() and path.name == "channel.toml":
+        return f"{path}: this is the channel file; name a lesson or a week"
+    return ""
+
+
+def _sources_of(path: Path, problems: Problems) -> list[LessonSource]:
+    if path.is_dir():
+        return [LessonSource(path / LESSON_FILE)]
+    if path.name == LESSON_FILE:
+        return [LessonSource(path)]
+    document = read_toml(path, problems)
+    if document is None:
+        return []
+    if "lessons" not in document.data and "lesson" not in document.data:
+        return [LessonSource(path)]
+    week = week_of(document, problems)
+    if week is None:
+        return []
+    found: list[LessonSource] = []
+    for entry, over, spot in zip(week.config.lessons, week.overrides, week.spots, strict=True):
+        lesson = entry.path / LESSON_FILE if entry.path.is_dir() else entry.path
+        if lesson.is_file():
+            found.append(LessonSource(lesson, over if over.data else None))
+            continue
+        there = [p.parent.name for p in path.parent.glob(f"*/{LESSON_FILE}")]
+        near = nearest(entry.path.name, there)
+        remedy = f"Did you mean {near!r}?" if near else "The path counts from the week's file."
+        tell(problems, spot, f"there is no lesson at {entry.path}", remedy)
+    return found
+
+
+def _channel(config: LessonConfig, problems: Problems) -> Channel:
+    path = config.channel or find_channel(config.folder)
+    if path is None or not path.is_file():
+        return Channel()  # a named one that is missing has been told
+    written = load_channel(path, problems)
+    return written.config if written else Channel()
+
+
+def _tab(written: Written[LessonConfig], problems: Problems) -> Tab | None:
+    config = written.config
+    if not config.tab.is_file():
+        return None  # told when the config was loaded
+    tab = read_tab(config.tab, problems, tempo_bpm=config.tempo, title=config.title)
+    if tab is None:
+        return None
+    if config.tempo is not None and config.tempo != tab.tempo_bpm:
+        try:
+            tab = tab.with_tempo(config.tempo)
+        except MusicError as error:
+            written.error(problems, ("tempo",), f"the tab's tempo marks, moved with it: {error}")
+            return None
+    return replace(tab, title=config.title)
+
+
+def _chart(written: Written[LessonConfig], problems: Problems) -> Chart | None:
+    path = written.config.chart
+    if path is None and "chart" not in written.document.data:
+        if written.config.tab.suffix.lower() in MUSICXML:
+            path = written.config.tab  # its chord symbols are the chart
+        else:
+            problems.error(
+                "`chart` is missing: the lesson has no chords",
+                path=written.config.path,
+                line=1,
+                remedy='Add chart = "chart.txt" and write the chords there, as in | Am | Dm E7 |.',
+            )
+    return read_chart(path, problems) if path is not None and path.is_file() else None
+
+
+def _spans(
+    written: Written[LessonConfig], tab: Tab | None, chart: Chart | None, problems: Problems
+) -> tuple[ChordSpan, ...] | None:
+    if tab is None or chart is None:
+        return None
+    try:
+        return chart.spans(tab.form)
+    except MusicError as error:
+        key = "chart" if "chart" in written.document.data else "tab"
+        written.error(
+            problems,
+            (key,),
+            str(error),
+            remedy="Give both the same bars; in the chart, % repeats the bar before and |: :| a passage.",
+        )
+        return None
+
+
+def _with_phrases(written: Written[LessonConfig], tab: Tab, problems: Problems) -> Tab:
+    """The tab with the lesson's own phrases instead of those written in the tab, if it has any."""
+    kept: list[Phrase] = []
+    for number, given in enumerate(written.config.phrases):
+        try:
+            tab.form.bar_span(given.first, given.last)
+        except MusicError as error:
+            what = f"phrase {given.name!r}: {error}"
+            written.error(
+                problems, ("phrase", number, "bars"), what, remedy="Use the numbers of the tab's bars."
+            )
+            continue
+        for before in kept:
+            if before.first <= given.last and given.first <= before.last:
+                both = f"{max(before.first, given.first)}-{min(before.last, given.last)}"
+                what = f"phrases {before.name!r} and {given.name!r} share bars {both}"
+                written.caution(problems, ("phrase", number, "bars"), what, remedy="Fine if it is meant.")
+        kept.append(Phrase(given.name, given.first, given.last))
+    return replace(tab, phrases=tuple(kept)) if written.config.phrases else tab
+
+
+def _media(
+    written: Written[LessonConfig],
+    location: tuple[str | int, ...],
+    path: Path | None,
+    probed: dict[Path, MediaInfo | None],
+    problems: Problems,
+) -> MediaInfo | None:
+    """Probe a recording and decode its sound once, telling what is wrong at its key."""
+    if path is None or not path.is_file():
+        return None
+    if path not in probed:
+        probed[path] = None
+        try:
+            info = probe(path)
+            sound_s = check_audio(path)
+        except MediaError as error:
+            written.error(problems, location, error.what, remedy=error.remedy)
+            return None
+        if sound_s < info.seconds - 1.0 and info.kind == "audio":
+            what = f"{path} says it lasts {info.seconds:.1f} s, but its sound ends at {sound_s:.1f} s"
+            written.caution(problems, location, what, remedy="If it was cut off, copy or export it again.")
+        probed[path] = info
+    return probed[path]
+
+
+def _segments(
+    written: Written[LessonConfig],
+    tab: Tab | None,
+    probed: dict[Path, MediaInfo | None],
+    problems: Problems,
+) -> tuple[Segment, ...]:
+    found: list[Segment] = []
+    start_s = 0.0
+    names = [phrase.name for phrase in tab.phrases] if tab else []
+    for number, given in enumerate(written.config.segments):
+        if tab is not None and given.phrase is not None and given.phrase not in names:
+            near = nearest(given.phrase, names)
+            remedy = f"Did you mean {near!r}?" if near else f"The phrases are: {', '.join(names) or 'none'}."
+            what = f"segment {given.name!r}: there is no phrase {given.phrase!r}"
+            written.error(problems, ("segment", number, "phrase"), what, remedy=remedy)
+        info = _media(written, ("segment", number, "file"), given.file, probed, problems)
+        if info is not None:
+            found.append(Segment(given.name, given.kind, given.file, start_s, info.seconds, given.phrase))
+            start_s += info.seconds
+    return tuple(found)
+
+
+def _check_take(written: Written[LessonConfig], take: MediaInfo, tab: Tab | None, problems: Problems) -> None:
+    config = written.config
+    start = config.start_s or 0.0
+    end = min(config.end_s if config.end_s is not None else take.seconds, take.seconds)
+    if start >= take.seconds:
+        what = f"start_s is {start:g} s, but the take lasts {take.seconds:.1f} s"
+        written.error(problems, ("start_s",), what, remedy="Count from the start of the file.")
+        return
+    if config.end_s is not None and config.end_s > take.seconds + 0.5:
+        what = f"end_s is {config.end_s:g} s, but the take lasts {take.seconds:.1f} s"
+        written.caution(problems, ("end_s",), what, remedy="The end of the file is used.")
+    if tab is None or end <= start:
+        return
+    written_s = TimeMap.of_tab(tab).seconds_at(tab.form.played.length)
+    if end - start < written_s / FASTEST:
+        written.error(
+            problems,
+            ("take",),
+            f"the take holds {end - start:.1f} s, the tab lasts {written_s:.1f} s as played"
+            f" at {tab.tempo_bpm:g} quarter notes a minute",
+            remedy="Name the whole take, or mend the tempo or the repeats.",
+        )
+
+
+def _check_tempos(written: Written[LessonConfig], tab: Tab, problems: Problems) -> None:
+    for number, choice in enumerate(written.config.backing.tempos):
+        bpm = choice.bpm_for(tab.tempo_bpm)
+        for later in tab.tempos:
+            if not 10 <= later.bpm * bpm / tab.tempo_bpm <= 500:
+                what = f"{choice.text()} of this lesson would be {later.bpm * bpm / tab.tempo_bpm:g} quarter"
+                written.error(
+                    problems, ("backing", "tempos", number), f"{what} notes a minute; 10 to 500 are possible"
+                )
+                break
+
+
+def _check_backing(written: Written[LessonConfig], problems: Problems) -> None:
+    backing = written.config.backing
+    source = backing.source or "chart"
+    if source in ("mix", "stems") or (source == "auto" and backing.mix is not None):
+        written.error(
+            problems,
+            ("backing", "source"),
+            f"a band taken from a recording (source = {source!r}) cannot be built in this version",
+            remedy='Set source = "chart": the band is then synthesized from the chord chart.',
+        )
+    elif backing.mix is not None:
+        what = "the recording in `backing.mix` is not used: the band is synthesized from the chart"
+        written.caution(problems, ("backing", "mix"), what)
+
+
+def _cautions(
+    written: Written[LessonConfig],
+    channel: Channel,
+    tab: Tab | None,
+    chart: Chart | None,
+    problems: Problems,
+) -> None:
+    """What a careful colleague would mention."""
+    config = written.config
+    data = written.document.data
+
+    def mention(what: str, remedy: str) -> None:
+        problems.caution(what, remedy=remedy, path=config.path)
+
+    if "take" not in data:
+        mention("there is no take: no overlay, no clip", 'Add take = "..." when it is recorded.')
+    if not config.rights and not channel.rights and "rights" not in data:
+        mention("nothing is said about rights", 'Add rights = "own work", or who permitted what.')
+    if tab is not None and not tab.phrases:
+        mention("there are no phrases", 'Name spans of bars: [[phrase]] name = "Opening call", bars = "1-4".')
+    if tab is not None and not tab.notes:
+        mention("the tab has no notes", "Check that the right file is named.")
+    if tab is not None and chart is not None and chart.key is not None and chart.key != tab.key:
+        what = f"the chart is in {chart.key.symbol()}, the tab in {tab.key.symbol()}; the tab's is used"
+        if "chart" in data:
+            written.caution(problems, ("chart",), what, remedy="Write one key in both.")
+    for first, second in itertools.pairwise(config.segments):
+        if first.file == second.file and first.name == second.name:
+            mention(f"segment {first.name!r} follows itself", "Fine if it is meant.")
