@@ -1,0 +1,133 @@
+"""Audio files out: 24-bit WAV and MP3, the same samples always as the same bytes."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import MissingError, StepError
+from pipeline.sound.errors import SoundError
+from pipeline.sound.loudness import Loudness, limit, measure, true_peak_dbtp
+
+MP3_RATES: Final = (32_000, 44_100, 48_000)
+MP3_KBPS: Final = (96, 112, 128, 160, 192, 224, 256, 320)
+
+
+def _stereo(audio: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
+    data = np.asarray(audio, dtype=np.float32)
+    if data.ndim == 1:
+        data = data[:, None]
+    if data.ndim != 2 or data.shape[0] == 0 or data.shape[1] not in (1, 2):
+        raise SoundError(f"audio has the shape (samples,) or (samples, 1 or 2), got {audio.shape}")
+    if not np.isfinite(data).all():
+        raise SoundError("the audio holds values that are not numbers")
+    return np.ascontiguousarray(data)
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
+
+
+def write_wav(path: Path, audio: npt.NDArray[Any], rate: int) -> None:
+    """24-bit WAV of float audio (n,) or (n, channels); appears whole or not at all.
+
+    Raises
+    ------
+    SoundError : empty audio, or values that are not finite.
+    StepError : the file cannot be written.
+    """
+    import soundfile
+
+    data = _stereo(audio)
+    part = _beside(path)
+    try:
+        # from integers: the rounding is ours and the same on every machine
+        whole = np.clip(np.round(data.astype(np.float64) * 8_388_607.0), -8_388_608, 8_388_607)
+        soundfile.write(part, whole.astype(np.int32) << 8, rate, subtype="PCM_24", format="WAV")
+        part.replace(path)
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise StepError(f"cannot write {path}: {error}") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def write_mp3(
+    path: Path, audio: npt.NDArray[Any], rate: int, *, kbps: int = 192, ceiling_dbtp: float = -1.0
+) -> Loudness:
+    """MP3 (LAME, constant bit rate) without any date or tag; appears whole or not at all.
+
+    Coding moves the peaks: when the decoded file passes ``ceiling_dbtp``, the audio is
+    limited a little lower and coded again.
+
+    Returns
+    -------
+    Loudness : of the file as decoded.
+
+    Raises
+    ------
+    SoundError : audio or bit rate that MP3 cannot hold.
+    MissingError : no ffmpeg.
+    StepError : the encoder failed, or the file cannot be written.
+    """
+    data = _stereo(audio)
+    if rate not in MP3_RATES:
+        raise SoundError(f"MP3 holds {', '.join(map(str, MP3_RATES))} samples a second, got {rate}")
+    if kbps not in MP3_KBPS:
+        raise SoundError(f"MP3 bit rates are {', '.join(map(str, MP3_KBPS))} kbit/s, got {kbps}")
+    part = _beside(path)
+    try:
+        aim = ceiling_dbtp
+        measured = Loudness(0.0, 0.0)
+        for _ in range(4):
+            coded = data if aim >= ceiling_dbtp else limit(data, rate, ceiling_dbtp=aim)
+            _encode(part, coded, rate, kbps)
+            decoded = _decode(part, data.shape[1])
+            over = true_peak_dbtp(decoded, rate) - ceiling_dbtp
+            if over <= 0 or true_peak_dbtp(data, rate) > ceiling_dbtp:
+                break
+            aim -= over + 0.05
+        measured = measure(decoded, rate)
+        part.replace(path)
+    except OSError as error:
+        raise StepError(f"cannot write {path}: {error}") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return measured
+
+
+def _ffmpeg() -> str:
+    import imageio_ffmpeg
+
+    try:
+        return str(imageio_ffmpeg.get_ffmpeg_exe())
+    except RuntimeError as error:
+        raise MissingError(f"no ffmpeg: {error}; install imageio-ffmpeg again") from error
+
+
+def _run(arguments: list[str], data: bytes, what: str) -> bytes:
+    base = [_ffmpeg(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y"]
+    if data:
+        base.remove("-nostdin")
+    done = subprocess.run([*base, *arguments], input=data or None, capture_output=True, check=False)
+    if done.returncode:
+        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
+        raise StepError(f"{what} failed with code {done.returncode}: {' '.join(last)}")
+    return done.stdout
+
+
+def _encode(path: Path, data: npt.NDArray[np.float32], rate: int, kbps: int) -> None:
+    source = ["-f", "f32le", "-ar", str(rate), "-ac", str(data.shape[1]), "-i", "pipe:0"]
+    plain = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact", "-id3v2_version", "0"]
+    # the first frame of a LAME file says how many samples of padding to drop: gapless loops
+    out = ["-c:a", "libmp3lame", "-b:a", f"{kbps}k", *plain, "-write_xing", "1", "-f", "mp3", str(path)]
+    _run(source + out, data.astype("<f4").tobytes(), f"coding {path.name}")
+
+
+def _decode(path: Path, channels: int) -> npt.NDArray[np.float32]:
+    raw = _run(["-i", str(path), "-f", "f32le", "-ac", str(channels), "pipe:1"], b"", f"reading {path.name}")
+    return np.frombuffer(raw, dtype="<f4").reshape(-1, channels)

@@ -1,0 +1,105 @@
+"""The mix: each stem cleaned, placed and balanced by loudness, then summed.
+
+Levels are set by measured loudness (BS.1770), not by MIDI velocity, so that a quiet
+SoundFont and a loud one give the same balance. Effects are pedalboard's.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.sound.loudness import integrated_lufs
+
+Audio = npt.NDArray[np.float32]
+_DRUMS_LUFS: Final = -20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """How a stem sits in the mix. ``level_lu``: loudness against the drums; ``pan`` -1..1;
+    ``low_cut_hz``, ``high_cut_hz``; ``room``: share of reverb, 0..1; ``squeeze_db``:
+    threshold of its compressor under the stem's own level, None for none."""
+
+    level_lu: float
+    pan: float = 0.0
+    low_cut_hz: float = 30.0
+    high_cut_hz: float | None = None
+    room: float = 0.0
+    squeeze_db: float | None = None
+
+
+DRUMS: Final = Channel(0.0, low_cut_hz=30.0, room=0.07, squeeze_db=-4.0)
+LEAD: Final = Channel(0.5, low_cut_hz=70.0, room=0.12, squeeze_db=-2.0)
+
+
+def bass_channel(level_lu: float) -> Channel:
+    return Channel(level_lu, low_cut_hz=32.0, high_cut_hz=5500.0, squeeze_db=-4.0)
+
+
+def chord_channel(level_lu: float, pan: float) -> Channel:
+    return Channel(level_lu, pan, low_cut_hz=140.0, room=0.14)
+
+
+def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
+    """A stem ready to be summed: shape (n, 2) in and out. A silent stem stays silent."""
+    import pedalboard
+    from pedalboard._pedalboard import Pedalboard
+
+    loud = integrated_lufs(audio, rate)
+    if not math.isfinite(loud):
+        return np.zeros_like(audio)
+    level = _DRUMS_LUFS + channel.level_lu
+    chain: list[Any] = [pedalboard.Gain(level - loud), pedalboard.HighpassFilter(channel.low_cut_hz)]
+    if channel.high_cut_hz:
+        chain.append(pedalboard.LowpassFilter(channel.high_cut_hz))
+    if channel.squeeze_db is not None:
+        threshold = level + channel.squeeze_db
+        chain.append(
+            pedalboard.Compressor(threshold_db=threshold, ratio=2.2, attack_ms=12.0, release_ms=160.0)
+        )
+    if channel.room:
+        chain.append(
+            pedalboard.Reverb(room_size=0.35, damping=0.6, wet_level=channel.room, dry_level=1.0, width=1.0)
+        )
+    wet = np.asarray(Pedalboard(chain)(audio.T, rate).T, dtype=np.float32)
+    after = integrated_lufs(wet, rate)
+    gain = 10 ** ((level - after) / 20) if math.isfinite(after) else 1.0
+    return _panned(wet * np.float32(gain), channel.pan)
+
+
+def _panned(audio: Audio, pan: float) -> Audio:
+    """Constant power: the middle keeps its level, a side loses what the other gains."""
+    angle = (pan + 1.0) * math.pi / 4.0
+    sides = np.array([math.cos(angle), math.sin(angle)]) * math.sqrt(2.0)
+    return np.asarray(audio * sides.astype(np.float32), dtype=np.float32)
+
+
+def blend(stems: list[Audio], rate: int) -> Audio:
+    """The stems summed, with a touch of compression over all that glues them."""
+    import pedalboard
+    from pedalboard._pedalboard import Pedalboard
+
+    total: Audio = np.asarray(np.sum(np.stack(stems), axis=0), dtype=np.float32)
+    loud = integrated_lufs(total, rate)
+    if not math.isfinite(loud):
+        return np.asarray(total, dtype=np.float32)
+    glue = pedalboard.Compressor(threshold_db=loud + 2.0, ratio=1.6, attack_ms=25.0, release_ms=220.0)
+    return np.asarray(Pedalboard([glue])(total.T, rate).T, dtype=np.float32)
+
+
+def faded(audio: Audio, rate: int, *, fade_in_s: float, fade_out_s: float) -> Audio:
+    """Raised-cosine fades at both ends, so that no file starts or stops with a click."""
+    out = np.array(audio, dtype=np.float32)
+    for seconds, end in ((fade_in_s, False), (fade_out_s, True)):
+        count = min(len(out), max(2, round(seconds * rate)))
+        curve = (0.5 - 0.5 * np.cos(np.pi * np.arange(count) / (count - 1))).astype(np.float32)[:, None]
+        if end:
+            out[-count:] *= curve[::-1]
+        else:
+            out[:count] *= curve
+    return out
