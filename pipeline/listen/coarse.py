@@ -1,0 +1,164 @@
+"""The first look: where in the recording the tab is played, how it is tuned, how fast.
+
+Conventions
+-----------
+Costs compare unit vectors: 0 when score and take agree, 1 when they share nothing. A *shift*
+is how many semitones the take lies above the tab, apart from ``Heard``'s fraction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.listen.features import (
+    BANDS,
+    LOWEST,
+    Heard,
+    compress,
+    decaying,
+    fold,
+    templates,
+    unit_rows,
+)
+from pipeline.listen.score import Event, ExpectedNote
+from pipeline.listen.warp import FREE, Path, Steps, best_path
+
+Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
+
+SHIFTS: Final = (0, -1, 1, -2, 2, -3, 3)
+SHIFT_GAIN: Final = 0.93  # another shift must be this much cheaper than none
+LAST_S: Final = 1.0  # of the last note, so much must be heard
+# weights of the three views: semitone bands tell octaves, pitch classes forgive timbre,
+# attacks place the notes
+_BAND, _CHROMA, _ATTACK = 0.3, 0.3, 0.4
+_NEUTRAL: Final = 0.45  # what a rest costs anywhere: strings may ring on or not
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Expected features, a row each hop from the first note on."""
+
+    features: Floats32
+    own: Floats32
+    start_s: float
+    hop_s: float
+
+
+def _expected_bands(notes: Sequence[ExpectedNote], start_s: float, hop_s: float, count: int) -> Floats32:
+    shapes = templates()
+    rows = np.zeros((count, BANDS), dtype=np.float32)
+    for note in notes:
+        first = max(0, round((note.nominal_s - start_s) / hop_s))
+        last = min(count, max(first + 1, round((note.end_s - start_s) / hop_s)))
+        if not note.pitched:
+            continue
+        for row in range(first, last):
+            age = (row - first) * hop_s
+            midi = note.midi_at(start_s + row * hop_s) - LOWEST
+            below = int(np.clip(np.floor(midi), 0, BANDS - 2))
+            part = float(np.clip(midi - below, 0.0, 1.0))
+            level = note.level * np.exp(-age / note.decay_s)
+            rows[row] += level * ((1 - part) * shapes[below] + part * shapes[below + 1])
+    return rows
+
+
+def _expected_attacks(events: Sequence[Event], start_s: float, hop_s: float, count: int) -> Floats32:
+    shapes = fold(templates())
+    rows = np.zeros((count, 12), dtype=np.float32)
+    for event in events:
+        row = min(count - 1, max(0, round((event.nominal_s - start_s) / hop_s)))
+        for note in event.notes:
+            if note.pitched:
+                place = int(np.clip(round(note.midi) - LOWEST, 0, BANDS - 1))
+                rows[row] += shapes[place] * (0.7 if note.slurred else 1.0)
+            else:
+                rows[row] += 0.5
+    return rows
+
+
+def _assemble(bands: Floats32, attacks: Floats32) -> tuple[Floats32, Floats32]:
+    """(features, own): the cost of row x against row y is x.own + y.own - x.features @ y.features."""
+    chroma = unit_rows(fold(bands), 0.5)
+    # weak attacks (reverberation, breath) stay weak beside those that are plain to hear
+    strong = 0.6 * float(np.percentile(np.linalg.norm(attacks, axis=1), 95))
+    attack = unit_rows(decaying(attacks, tail=3), max(0.3, strong))
+    features = np.hstack([
+        np.float32(np.sqrt(_BAND)) * unit_rows(bands, 0.5),
+        np.float32(np.sqrt(_CHROMA)) * chroma,
+        np.float32(np.sqrt(_ATTACK)) * attack,
+    ])  # fmt: skip
+    own = np.float32(0.5 * _ATTACK) * (attack**2).sum(axis=1) + np.float32(0.5 * (_BAND + _CHROMA))
+    return features, own.astype(np.float32)
+
+
+def score_rows(notes: Sequence[ExpectedNote], events: Sequence[Event], *, hop_s: float) -> Rows:
+    """The tab as rows of expected features, from its first note to a moment after its last."""
+    start = events[0].nominal_s
+    last = max(note.nominal_s + min(LAST_S, note.end_s - note.nominal_s) for note in notes)
+    count = max(2, int(np.ceil((last - start) / hop_s)))
+    bands = compress(_expected_bands(notes, start, hop_s, count), 1.0)
+    attacks = _expected_attacks(events, start, hop_s, count)
+    features, own = _assemble(bands, attacks)
+    resting = ~(bands.sum(axis=1) > 0) & ~(attacks.sum(axis=1) > 0)
+    # a rest: zero features, and constants so that it costs the same wherever it lies
+    own[resting] = np.float32(_NEUTRAL - 0.5 * (_BAND + _CHROMA))
+    return Rows(features, own, start, hop_s)
+
+
+def take_rows(heard: Heard, shift: int) -> tuple[Floats32, Floats32]:
+    """The recording's features as if it were tuned ``shift`` semitones lower than it is."""
+
+    def moved(bands: Floats32) -> Floats32:
+        out = np.zeros_like(bands)
+        if shift >= 0:
+            out[:, : BANDS - shift] = bands[:, shift:]
+        else:
+            out[:, -shift:] = bands[:, :shift]
+        return out
+
+    return _assemble(compress(moved(heard.bands), heard.loud), fold(moved(heard.fast)))
+
+
+def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps = FREE) -> Path | None:
+    """The best path of the tab through the recording; ``every``: only each n-th row and frame."""
+    features, own = take_rows(heard, shift)
+    if every > 1:
+        features, own = features[::every], own[::every]
+    mine, mine_own = rows.features[::every], rows.own[::every]
+    turned = np.ascontiguousarray(features.T)
+
+    def cost(row: int) -> Floats32:
+        return np.asarray(own + mine_own[row] - mine[row] @ turned, dtype=np.float32)
+
+    return best_path(cost, len(mine), len(features), moves=moves)
+
+
+def find_shift(rows: Rows, heard: Heard) -> tuple[int, dict[int, float]]:
+    """How many semitones the take lies above the tab, and the cost at every shift tried."""
+    costs = {}
+    for shift in SHIFTS:
+        path = find(rows, heard, shift, every=2)
+        costs[shift] = path.cost if path is not None else float("inf")
+    best = min(costs, key=lambda s: costs[s])
+    return (best if costs[best] < SHIFT_GAIN * costs[0] else 0), costs
+
+
+def event_seconds(path: Path, rows: Rows, heard: Heard, events: Sequence[Event]) -> Floats:
+    """Where the path puts each event, seconds in the recording."""
+    nominal = rows.start_s + path.rows * rows.hop_s
+    return np.interp([event.nominal_s for event in events], nominal, path.frames * heard.hop_s)
+
+
+def tempo_ratio(path: Path, rows: Rows, heard: Heard) -> float:
+    """Seconds of the take to a nominal second: the median slope between points of the path that
+    lie about a quarter of it apart (Theil 1950 and Sen 1968: half the points may be astray)."""
+    nominal = rows.start_s + path.rows * rows.hop_s
+    seconds = path.frames * heard.hop_s
+    apart = max(1, len(nominal) // 4)
+    return float(np.median((seconds[apart:] - seconds[:-apart]) / (nominal[apart:] - nominal[:-apart])))

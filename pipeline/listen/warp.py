@@ -1,0 +1,96 @@
+"""Finding the performance in the recording: subsequence dynamic time warping.
+
+Conventions
+-----------
+Row i of the score is matched to frame j of the take; the whole score is used up, the take
+may have anything before and after. A step goes on by 1 row and 1-4 frames, or by 2-3 rows
+and 1 frame, so that a performance may locally be from a third to four times as slow.
+
+References
+----------
+Müller, M. (2015), Fundamentals of Music Processing, ch. 7.2 (subsequence DTW), ch. 3.2
+(step sizes and weights).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+Floats32 = npt.NDArray[np.float32]
+
+# (rows, frames, what the step costs beside the rows it uses up); pauses and rushes cost most.
+# FREE has no opinion about tempo between half and double; STEADY is for a score already
+# brought to the take's own tempo, from which it strays by a fifth at little cost
+Steps = tuple[tuple[int, int, float], ...]
+FREE: Final[Steps] = ((1, 1, 0.0), (1, 2, 0.02), (2, 1, 0.02), (1, 3, 0.15), (1, 4, 0.25), (3, 1, 0.3))
+STEADY: Final[Steps] = ((1, 1, 0.0), (1, 2, 0.12), (2, 1, 0.12), (1, 3, 0.3), (1, 4, 0.45), (3, 1, 0.5))
+
+
+@dataclass(frozen=True)
+class Path:
+    """The best way through: score row ``rows[k]`` lies on take frame ``frames[k]``.
+
+    cost : mean cost of a score row along it
+    """
+
+    rows: npt.NDArray[np.int64]
+    frames: npt.NDArray[np.int64]
+    cost: float
+
+
+def best_path(row_cost: Callable[[int], Floats32], count: int, frames: int, *,
+              moves: Steps = FREE) -> Path | None:  # fmt: skip
+    """The cheapest path of ``count`` score rows through ``frames`` take frames.
+
+    row_cost : row -> (frames,) costs, 0 for a perfect match
+
+    Memory is one byte a cell. Each row depends on earlier rows only, so each is one pass of
+    vector operations. Returns None when the take is too short for any path.
+    """
+    steps = np.zeros((count, frames), dtype=np.int8)
+    costs: list[Floats32] = []
+    totals: list[Floats32] = []
+    nowhere = np.full(frames, np.inf, dtype=np.float32)
+    for row in range(count):
+        cost = row_cost(row)
+        if row == 0:
+            totals.append(cost.copy())
+            costs.append(cost)
+            continue
+        best = nowhere.copy()
+        choice = steps[row]
+        for name, (rows, columns, extra) in enumerate(moves):
+            if rows > row or columns >= frames:
+                continue
+            # rows that a step skips are paid for at the frame where it lands
+            paid = cost[columns:] + np.float32(extra)
+            for skipped in range(1, rows):
+                paid = paid + costs[-skipped][columns:]
+            candidate = totals[-rows][:-columns] + paid
+            target = best[columns:]
+            better = candidate < target
+            target[better] = candidate[better]
+            choice[columns:][better] = name
+        totals.append(best)
+        costs.append(cost)
+        if len(totals) > 3:
+            totals.pop(0)
+            costs.pop(0)
+    frame = int(np.argmin(totals[-1]))
+    total = float(totals[-1][frame])
+    if not np.isfinite(total):
+        return None
+    row = count - 1
+    path = [(row, frame)]
+    while row > 0:
+        rows, columns, _ = moves[steps[row, frame]]
+        row, frame = row - rows, frame - columns
+        path.append((row, frame))
+    path.reverse()
+    rows_found, frames_found = np.array(path, dtype=np.int64).T
+    return Path(rows_found, frames_found, total / count)
