@@ -191,9 +191,9 @@ def render_clip(
             size=(right - left, bottom - top),
         )  # fmt: skip
         if streams.size is None:
-            ground.write_bytes(
-                png_bytes(draw_title(title=title or take.stem, subtitle=subtitle, look=look, size=shown))
-            )
+            foot = 1 - plan.card.box[1] / shown[1]
+            card = draw_title(title=title or take.stem, subtitle=subtitle, look=look, size=shown, foot=foot)
+            ground.write_bytes(png_bytes(card))
         command = _command(take, streams, overlay, ground, plan, beside, crf=crf, copied=copied)
         _run(command, path, plan.frames, progress)
     return ClipFacts(

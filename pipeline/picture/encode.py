@@ -57,13 +57,24 @@ CODECS: Final[dict[str, AlphaCodec]] = {
 
 @contextmanager
 def written_beside(path: Path) -> Iterator[Path]:
-    """A place beside ``path`` to write to; renamed to ``path`` if all goes well, else removed."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    """A place beside ``path`` to write to; renamed to ``path`` if all goes well, else removed.
+
+    Raises
+    ------
+    StepError : the folder can't be made or written in.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StepError(f"there is no place for {path}: {error.strerror or error}") from error
     # the suffix stays last: encoders choose the container by it
     beside = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
     try:
         yield beside
-        beside.replace(path)
+        try:
+            beside.replace(path)
+        except OSError as error:
+            raise StepError(f"{path} can't be put in place: {error.strerror or error}") from error
     finally:
         beside.unlink(missing_ok=True)
 

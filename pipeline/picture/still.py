@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Final
 
 from PIL import Image, ImageDraw
 
@@ -23,7 +24,8 @@ from pipeline.picture.card import mixed
 from pipeline.picture.encode import written_beside
 from pipeline.picture.lettering import Lettering
 
-TEXT_CONTRAST = 7.0  # a still is read small: WCAG 2.2, 1.4.6
+NECK_SHARE: Final = 0.31  # of the height, from the foot up
+TEXT_CONTRAST: Final = 7.0  # a still is read small: WCAG 2.2, 1.4.6
 
 
 def _neck(
@@ -45,9 +47,18 @@ def _neck(
 
 
 def draw_title(
-    *, title: str, subtitle: str, look: Look, size: tuple[int, int], strings: int = 6
+    *,
+    title: str,
+    subtitle: str,
+    look: Look,
+    size: tuple[int, int],
+    strings: int = 6,
+    foot: float | None = None,
 ) -> Image.Image:
     """A title card, RGB. The longer the title, the smaller it is set, in up to three lines.
+
+    foot : this share of the height is left empty at the foot, for something laid over it;
+        None draws a part of the neck there
 
     Raises
     ------
@@ -62,32 +73,38 @@ def draw_title(
     letters = Lettering(look)
     image = Image.new("RGB", size, look.plate)
     draw = ImageDraw.Draw(image)
-    margin = round(max(size[0] * 0.05, unit * 0.09))
+    margin = round(max(width * 0.05, unit * 0.09))
     room = width - 2 * margin
-    neck_top = round(height * 0.69)
     ink = legible(look.plate_ink, on=look.plate, ratio=TEXT_CONTRAST)
     accent = legible(look.accent, on=look.plate, ratio=4.5)
-    _neck(draw, width, neck_top, neck_top + unit * 0.2, mixed(ink, look.plate, 0.25), accent, strings=strings)
-    lines, text_size = letters.lines(
-        title.strip(), room, round(unit * 0.23), round(unit * 0.085), 3, bold=True
-    )
-    step = round(text_size * 1.08)
-    sub_size = max(round(unit * 0.06), round(text_size * 0.42)) if subtitle.strip() else 0
-    sub_lines: list[str] = []
-    if sub_size:
-        sub_lines, sub_size = letters.lines(subtitle.strip(), room, min(sub_size, round(unit * 0.075)),
-                                            round(unit * 0.05), 2)  # fmt: skip
-    block = step * len(lines) + round(sub_size * 1.3) * len(sub_lines)
-    y = (neck_top - block) / 2 + letters.cap_height(text_size, bold=True) + unit * 0.045
-    draw.rectangle((margin, y - letters.cap_height(text_size, bold=True) - unit * 0.075, margin + unit * 0.16,
-                    y - letters.cap_height(text_size, bold=True) - unit * 0.055), fill=accent)  # fmt: skip
+    until = height * (1 - NECK_SHARE if foot is None else 1 - foot)
+    if foot is None:
+        _neck(draw, width, until, until + unit * 0.2, mixed(ink, look.plate, 0.25), accent, strings=strings)
+    # the largest title that leaves room for the rest
+    most = round(unit * 0.23)
+    while True:
+        lines, text_size = letters.lines(title.strip(), room, most, round(unit * 0.07), 3, bold=True)
+        sub_size = round(min(max(text_size * 0.42, unit * 0.06), unit * 0.075))
+        subs, sub_size = letters.lines(subtitle.strip(), room, sub_size, round(unit * 0.05), 2)
+        subs = [line for line in subs if line]
+        step, sub_step = round(text_size * 1.08), round(sub_size * 1.3)
+        cap, sub_cap = letters.cap_height(text_size, bold=True), letters.cap_height(sub_size)
+        gap = unit * 0.05 + text_size * 0.25
+        block = unit * 0.075 + cap + step * (len(lines) - 1)
+        block += gap + sub_cap + sub_step * (len(subs) - 1) if subs else 0
+        if block <= until - 0.14 * unit or most <= unit * 0.07:
+            break
+        most = round(most * 0.93)
+    top = (until - block) / 2 + unit * 0.02
+    draw.rectangle((margin, round(top), margin + round(unit * 0.16), round(top + unit * 0.02)), fill=accent)
+    y = top + unit * 0.075 + cap
     for line in lines:
         letters.draw(draw, margin, y, line, text_size, ink, bold=True)
         y += step
-    y += text_size * 0.36 - step + letters.cap_height(sub_size) if sub_lines else 0
-    for line in sub_lines:
+    y += gap + sub_cap - step
+    for line in subs:
         letters.draw(draw, margin, y, line, sub_size, ink)
-        y += round(sub_size * 1.3)
+        y += sub_step
     return image
 
 
