@@ -1,0 +1,149 @@
+"""Steps that make the band play, and the files supporters play along to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pipeline.build.step import Facts, Given, Made, Result
+from pipeline.music.chart import ChordSpan
+from pipeline.music.tab import Tab
+from pipeline.music.timemap import TimeMap
+from pipeline.pack.tags import TrackChapter, TrackTags, write_tags
+
+RATE_HZ: Final = 48_000
+
+
+@dataclass(frozen=True)
+class BackingParams:
+    """One key and tempo.
+
+    names : (lead, file name) of each mix: lead is "none" or "guide"
+    """
+
+    tab: Tab
+    spans: tuple[ChordSpan, ...]
+    groove: str | None
+    tempo_bpm: float
+    semitones: int
+    key: str
+    count_in: bool
+    target_lufs: float
+    ceiling_dbtp: float
+    seed: int
+    names: tuple[tuple[str, str], ...]
+
+
+def backing(params: BackingParams, given: Given) -> Result:
+    """The band in one key and tempo, once without and once with the lead."""
+    from pipeline.sound.backing import make_backings
+    from pipeline.sound.files import write_wav
+    from pipeline.sound.groove import choose_groove
+
+    groove = choose_groove(params.groove, params.tab)
+    mixes = make_backings(
+        params.tab,
+        params.spans,
+        groove=groove,
+        tempo_bpm=params.tempo_bpm,
+        semitones=params.semitones,
+        leads=tuple(lead for lead, _ in params.names),
+        target_lufs=params.target_lufs,
+        ceiling_dbtp=params.ceiling_dbtp,
+        seed=params.seed,
+    )
+    facts: Facts = {"files": {}}
+    notes: list[str] = []
+    for lead, name in params.names:
+        mix = mixes[lead]
+        write_wav(given.folder / name, mix.audio, mix.rate)
+        facts["files"][name] = {
+            "key": params.key,
+            "tempo_bpm": params.tempo_bpm,
+            "source": "chart",
+            "lead": lead,
+            "integrated_lufs": _rounded(mix.integrated_lufs),
+            "true_peak_dbtp": _rounded(mix.true_peak_dbtp),
+            "seconds": _rounded(mix.seconds),
+            "groove": groove,
+            "synthesizer": mix.synthesizer,
+            "phrases": _phrase_times(params.tab, mix.time_map, mix.seconds),
+        }
+        notes += mix.notes
+    return Result(facts, tuple(dict.fromkeys(notes)))
+
+
+def _rounded(value: float) -> float | None:
+    return round(float(value), 3) if math.isfinite(value) else None
+
+
+def _phrase_times(tab: Tab, time_map: TimeMap, end_s: float) -> list[dict[str, Any]]:
+    """Where each phrase sounds in the file, every time it does, in order."""
+    spans = [(start, end, phrase.name) for phrase in tab.phrases for start, end in tab.phrase_spans(phrase)]
+    found = []
+    for start, end, name in sorted(spans):
+        start_s, until_s = (min(end_s, max(0.0, time_map.seconds_at(q))) for q in (start, end))
+        if until_s > start_s:
+            found.append({"name": name, "start_s": round(start_s, 3), "end_s": round(until_s, 3)})
+    return found
+
+
+@dataclass(frozen=True)
+class PlayAlongParams:
+    """``names``: (WAV of the band step, MP3 to make, title). Tags as in :class:`TrackTags`."""
+
+    names: tuple[tuple[str, str, str], ...]
+    backing: str
+    key_tag: str
+    tempo_bpm: float
+    album: str
+    artist: str
+    composer: str
+    rights: str
+    track: int
+    tracks: int
+
+
+def play_along(params: PlayAlongParams, given: Given) -> Result:
+    """The MP3 of each mix, with cover, key, tempo and a chapter for each phrase."""
+    import soundfile
+
+    from pipeline.sound.files import write_mp3
+
+    band = given.made[params.backing]
+    cover = _cover(given.made.get("cover"))
+    facts: Facts = {"files": {}}
+    for place, (wav, mp3, title) in enumerate(params.names):
+        audio, rate = soundfile.read(band.path(wav), dtype="float32", always_2d=True)
+        path = given.folder / mp3
+        write_mp3(path, audio, rate)
+        known = band.facts["files"][wav]
+        tags = TrackTags(
+            title=title,
+            album=params.album,
+            artist=params.artist,
+            composer=params.composer,
+            rights=params.rights,
+            key=params.key_tag,
+            tempo_bpm=params.tempo_bpm,
+            seconds=known["seconds"],
+            track=params.track + place,
+            tracks=params.tracks,
+            cover=cover,
+            integrated_lufs=known["integrated_lufs"],
+            true_peak_dbtp=known["true_peak_dbtp"],
+            chapters=_chapters(known["phrases"]),
+        )
+        write_tags(path, tags)
+        facts["files"][mp3] = {**known, "of": wav}
+    return Result(facts)
+
+
+def _cover(made: Made | None) -> bytes | None:
+    return made.path(made.files[0].name).read_bytes() if made is not None else None
+
+
+def _chapters(phrases: Sequence[dict[str, Any]]) -> tuple[TrackChapter, ...]:
+    return tuple(TrackChapter(p["start_s"], p["end_s"], p["name"]) for p in phrases)

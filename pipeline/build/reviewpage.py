@@ -1,0 +1,114 @@
+"""The review page: everything in a release to look at and listen to, on one page.
+
+It lies in the release folder, links with relative paths, and needs no server and no network.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from pipeline.build.lesson_steps import Plan
+from pipeline.build.make_take import UNSURE
+from pipeline.build.release import Placed
+from pipeline.config.models import Tier
+from pipeline.page.look import Look, legible
+from pipeline.words.chapters import clock
+
+_TEMPLATE = "review.html.j2"
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Files of one tier, for the table at the end of the page."""
+
+    title: str
+    files: tuple[Placed, ...]
+    archive: Placed | None
+
+
+def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed], description: str) -> str:
+    """The page as HTML."""
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("pipeline.build", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(link=_link, size=_size, clock=clock)
+    by_path = {one.path: one for one in placed}
+    alignment = record["alignment"]
+    return environment.get_template(_TEMPLATE).render(
+        record=record,
+        channel=plan.lesson.channel,
+        look=plan.look,
+        quiet=_quiet(plan.look),
+        accent_ink=legible("#ffffff", on=plan.look.accent),
+        public={one.path.rpartition("/")[2]: one for one in placed if one.tier == "public"},
+        bands=_bands(record["backing"]),
+        pages=[one for one in placed if one.path.startswith("review/page-")],
+        picture=by_path.get("review/alignment.png"),
+        unsure=[bar for bar in alignment["bars"] if bar["confidence"] < UNSURE] if alignment else [],
+        heard=_heard(alignment),
+        description=description,
+        shelves=_shelves(placed, plan.lesson.channel.tiers),
+    )
+
+
+def _link(path: str) -> str:
+    return quote(path)
+
+
+def _size(count: int) -> str:
+    """``1.4 MB``: decimal units, as file managers show."""
+    amount, units = float(count), ["B", "kB", "MB", "GB"]
+    while amount >= 999.5 and len(units) > 1:
+        amount, units = amount / 1000, units[1:]
+    return f"{amount:.0f} {units[0]}" if amount >= 10 or units[0] == "B" else f"{amount:.1f} {units[0]}"
+
+
+def _quiet(look: Look) -> str:
+    """A ground a little off the paper, for tables and players."""
+    mixed = [
+        round(int(look.paper[i : i + 2], 16) * 0.94 + int(look.ink[i : i + 2], 16) * 0.06) for i in (1, 3, 5)
+    ]
+    return "#{:02x}{:02x}{:02x}".format(*mixed)
+
+
+def _bands(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Backing entries by key and tempo, the mixes of each beside one another."""
+    found: dict[tuple[str, float], dict[str, Any]] = {}
+    for entry in entries:
+        at = (entry["key"], entry["tempo_bpm"])
+        found.setdefault(at, {"key": entry["key"], "tempo_bpm": entry["tempo_bpm"], "mixes": []})[
+            "mixes"
+        ].append(entry)
+    for band in found.values():
+        band["mixes"].sort(key=lambda entry: entry["lead"] != "none")
+    return list(found.values())
+
+
+def _heard(alignment: Mapping[str, Any] | None) -> dict[str, int]:
+    """How many notes have each status."""
+    counts: dict[str, int] = {}
+    for note in alignment["notes"] if alignment else ():
+        counts[note["status"]] = counts.get(note["status"], 0) + 1
+    return counts
+
+
+def _shelves(placed: Sequence[Placed], tiers: Sequence[Tier]) -> list[Shelf]:
+    titles = [("public", "Public"), *((t.id, f"Pack: {t.name}") for t in tiers)]
+    titles += [("review", "For you alone"), ("none", "In no pack and not public")]
+    found = []
+    for tier, title in titles:
+        files = tuple(one for one in placed if one.tier == tier)
+        archive = next((one for one in files if one.path == f"packs/{one.path.rpartition('/')[2]}"), None)
+        rest = tuple(one for one in files if one is not archive)
+        if files:
+            found.append(Shelf(title, rest, archive))
+    return found
