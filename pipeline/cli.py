@@ -18,7 +18,6 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
-import click
 import typer
 
 from pipeline import __version__
@@ -26,6 +25,10 @@ from pipeline.errors import LessonwrightError, Problem, Problems, SourceError
 
 if TYPE_CHECKING:
     from pipeline.read.lesson import Lesson
+
+# typer brings the parser's exceptions under names of its own that change between versions
+_UsageError: Final[Any] = typer.BadParameter.__mro__[1]
+_ParserError: Final[Any] = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
     name="lessonwright",
@@ -38,9 +41,12 @@ app = typer.Typer(
 )
 
 Paths = Annotated[
-    list[Path], typer.Argument(help="Lesson folders, lesson files or week files.", show_default=False)
+    list[Path],
+    typer.Argument(metavar="PATH", help="Lesson folders, lesson files or week files.", show_default=False),
 ]
-LessonPath = Annotated[Path, typer.Argument(help="A lesson's folder or file.", show_default=False)]
+LessonPath = Annotated[
+    Path, typer.Argument(metavar="LESSON", help="A lesson's folder or file.", show_default=False)
+]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 
 _PLACE_ERRORS: Final = {
@@ -69,7 +75,7 @@ def _root(
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(help="The folder to make.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder to make.", show_default=False)],
 ) -> None:
     """Make a lesson folder with commented files that already build."""
     from pipeline.config.starter import write_starter
@@ -123,7 +129,7 @@ def check(paths: Paths, as_json: Json = False) -> None:
 @app.command()
 def build(
     paths: Paths,
-    out: Annotated[Path, typer.Option("--out", help="Where the release sets go.")] = Path("out"),
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")] = Path("out"),
     keys: Annotated[
         list[str] | None,
         typer.Option("--key", metavar="KEY", help='Key of the backing tracks, such as Am or "E dorian"; repeat for several.'),
@@ -137,7 +143,7 @@ def build(
         typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
     ] = None,
     jobs: Annotated[
-        int | None, typer.Option("--jobs", min=1, help="Steps at a time.  [default: one per processor]", show_default=False)
+        int | None, typer.Option("--jobs", metavar="N", min=1, help="Steps at a time; else one per processor.")
     ] = None,
     cluster: Annotated[
         str | None, typer.Option("--cluster", metavar="ADDRESS", help="Build on the Dask cluster at this address.")
@@ -169,15 +175,24 @@ def build(
 @app.command()
 def listen(path: LessonPath, as_json: Json = False) -> None:
     """Say where the take is, bar by bar and note by note."""
-    from pipeline.build.make_take import listen_to
+    from pipeline.build.make_take import AlignParams, align
+    from pipeline.build.step import Given
+    from pipeline.listen.alignment import Alignment
 
     lesson = _read(path)
-    heard, cautions = listen_to(lesson)
+    if lesson.take is None:
+        raise SourceError(
+            [Problem("the lesson has no take", 'Add take = "..." to it.', path=lesson.config.path)]
+        )
+    with tempfile.TemporaryDirectory() as folder:
+        params = AlignParams(lesson.tab, lesson.config.start_s, lesson.config.end_s)
+        result = align(params, Given(Path(folder), {"take": lesson.take.path}, {}))
+    heard = Alignment.from_json(result.facts)
+    for caution in result.notes:
+        _tell(f"caution: {caution}")
     if as_json:
         _say_json(heard.to_json())
         return
-    for caution in cautions:
-        _tell(f"caution: {caution}")
     _say(f"The piece starts at {heard.lead_in_s:.2f} s and ends at {heard.end_s:.2f} s.")
     _say(f"The instrument is tuned {heard.tuning_cents:+.0f} cents from A {lesson.tab.a4_hz:g}.")
     _say("")
@@ -198,22 +213,39 @@ def listen(path: LessonPath, as_json: Json = False) -> None:
 @app.command()
 def study(path: LessonPath, as_json: Json = False) -> None:
     """Say what the notes say: the key, the chords under them, where the hand is."""
-    from pipeline.study.report import study_report, study_text
+    from pipeline.study.report import study_report
 
     lesson = _read(path)
     report = study_report(lesson.tab, lesson.spans)
     if as_json:
         _say_json(report)
-    else:
-        _say(study_text(report))
+        return
+    guess = report["key_by_notes"]
+    _say(f"Key: {report['key']}; by the notes {guess['key']} (fit {guess['fit']:.2f}).")
+    if report["techniques"]:
+        _say(f"The hands meet: {', '.join(report['techniques'])}.")
+    _say("\nbar   chords (share of the lead on their notes)")
+    for bar in report["bars"]:
+        shares = ((item["chord"], item["lead_on_chord_tones"]) for item in bar["charted"])
+        chords = "   ".join(name if s is None else f"{name} {s * 100:.0f} %" for name, s in shares)
+        _say(f"{bar['bar']:>3}   {chords}")
+    for phrase in report["phrases"]:
+        (first, last), (low, high) = phrase["bars"], phrase["frets"]
+        hand = f"frets {low} to {high}" if high else "open strings"
+        if high and phrase["open_strings"]:
+            hand += " and open strings"
+        _say(f"\n{phrase['name']} (bars {first}-{last}): {hand}")
 
 
 @app.command()
 def review(
     path: Annotated[
-        Path, typer.Argument(help="A lesson, or the folder it was built into.", show_default=False)
+        Path,
+        typer.Argument(metavar="PATH", help="A lesson, or the folder it was built into.", show_default=False),
     ],
-    port: Annotated[int, typer.Option("--port", help="Port to serve at; 0 takes a free one.")] = 0,
+    port: Annotated[
+        int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")
+    ] = 0,
     open_browser: Annotated[
         bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
     ] = True,
@@ -319,18 +351,15 @@ def run(arguments: list[str]) -> int:
         code = app(arguments, prog_name="lessonwright", standalone_mode=False)
         sys.stdout.flush()
         return int(code or 0)
-    except click.exceptions.NoArgsIsHelpError as error:
-        _tell(error.format_message())
+    except _UsageError as error:
+        said = error.format_message()
+        where = error.ctx.command_path if error.ctx else "lessonwright"
+        _tell(said if said.startswith("Usage:") else f"error: {said}\n  See: {where} --help")
         return 2
-    except click.UsageError as error:
-        _tell(
-            f"{error.format_message()}\n  See: {error.ctx.command_path if error.ctx else 'lessonwright'} --help"
-        )
-        return 2
-    except click.ClickException as error:
-        _tell(error.format_message())
-        return error.exit_code
-    except (click.Abort, KeyboardInterrupt):
+    except _ParserError as error:
+        _tell(f"error: {error.format_message()}")
+        return int(error.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
         _tell("Stopped. What was finished is kept.")
         return 130
     except SourceError as error:
@@ -340,7 +369,7 @@ def run(arguments: list[str]) -> int:
         _tell(f"error: {error}")
         return error.exit_code
     except BrokenPipeError:
-        sys.stdout = None  # type: ignore[assignment]  # the reader went away; nothing is left to flush
+        sys.stdout = None  # the reader went away; nothing is left to flush
         return 0
     except ImportError as error:
         _tell(f"error: a library is missing or broken ({error})\n  Install lessonwright again with pip.")

@@ -10,7 +10,7 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from pipeline.config.models import PRODUCTS
+from pipeline.config.models import PRODUCTS, Channel, LessonConfig
 from pipeline.config.toml import Document, Location, Spot
 from pipeline.errors import Problems
 
@@ -74,6 +74,8 @@ def _tell_invalid(
         near = nearest(str(location[-1]), known)
         table = f" in [{key_name(location[:-1])}]" if len(location) > 1 else ""
         remedy = f"Did you mean `{near}`?" if near else f"Known here: {', '.join(known)}."
+        if model is LessonConfig and len(location) == 1 and _field(Channel, location[0]):
+            remedy = "That belongs in channel.toml."
         tell(problems, document.key_spot(location), f"unknown key `{location[-1]}`{table}", remedy)
     elif kind == "missing":
         where = f" in [{key_name(location[:-1])}]" if len(location) > 1 else ""
@@ -88,6 +90,7 @@ def _tell_invalid(
         tell(problems, document.value_spot(location), f"`{name}`: {why}", remedy)
     else:
         wanted = _description(owner, location)
+        empty = kind in ("too_short", "string_too_short")
         if kind in ("model_type", "model_attributes_type", "dict_type"):
             wanted = "a table with keys of its own"
         got = said(document.part(location))
@@ -95,8 +98,8 @@ def _tell_invalid(
             wanted = "text in quotes"
         if wanted == "text" or wanted.startswith(("text:", "the path")):
             wanted = wanted.replace("text", "text in quotes", 1) if kind == "string_type" else wanted
-        what = f"`{name}` is empty" if kind == "string_too_short" else f"`{name}` must be {wanted}, got {got}"
-        remedy = f"Write {wanted}, or leave the line out." if kind == "string_too_short" else ""
+        what = f"`{name}` is empty" if empty else f"`{name}` must be {wanted}, got {got}"
+        remedy = f"Write {wanted}, or leave the line out." if empty else ""
         if kind == "literal_error":
             remedy = _suggestion(document.part(location), re.findall(r"'([^']+)'", error["ctx"]["expected"]))
         tell(problems, document.value_spot(location), what, remedy)
