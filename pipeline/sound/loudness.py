@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +22,7 @@ from pipeline.sound.errors import SoundError
 Audio = npt.NDArray[np.float32]
 SILENT_LUFS: Final = -70.0  # BS.1770 absolute gate
 _OVERSAMPLING: Final = 4
+_REACH: Final = 12
 _BLOCK_S: Final = 0.4
 
 
@@ -62,35 +64,53 @@ def integrated_lufs(audio: npt.NDArray[Any], rate: int) -> float:
     return value if math.isfinite(value) and value > SILENT_LUFS else -math.inf
 
 
+@cache
+def _phases() -> npt.NDArray[np.float32]:
+    """The interpolation filter's three in-between phases: shape (2 * _REACH, 3).
+
+    A Kaiser-windowed low-pass of 24 taps a phase: flat within 0.05 dB to 0.42 of the rate,
+    well inside what EBU Tech 3341 allows a true-peak meter (+0.2/-0.4 dB).
+    """
+    from scipy.signal import firwin
+
+    length = 2 * _REACH * _OVERSAMPLING
+    taps = firwin(length + 1, 1.0 / _OVERSAMPLING, window=("kaiser", 6.0)) * _OVERSAMPLING
+    columns = []
+    for phase in range(1, _OVERSAMPLING):
+        # y(n + phase/4) = sum_k x(n + k) h(4k - phase), centred on the middle tap
+        places = [length // 2 + phase - _OVERSAMPLING * k for k in range(-_REACH + 1, _REACH + 1)]
+        columns.append([taps[place] for place in places])
+    return np.asarray(columns, dtype=np.float32).T
+
+
 def true_peak_dbtp(audio: npt.NDArray[Any], rate: int) -> float:
     """True peak in dBTP, by four-fold oversampling; -inf for silence.
 
-    Only stretches near the sample peak are oversampled: elsewhere the wave between samples
-    cannot reach it (an inter-sample peak exceeds its neighbours by at most about 6 dB).
+    Only the gaps beside samples within 12 dB of the highest are filled in: the wave cannot
+    rise further than that between two lower samples unless it lies at the very edge of the
+    band, where BS.1770's own filter does not reach either.
 
     Raises
     ------
     SoundError : see :func:`integrated_lufs`.
     """
-    from scipy.signal import resample_poly
-
+    del rate  # the peak between samples does not depend on it
     data = np.asarray(_checked(audio), dtype=np.float32)
     if data.ndim == 1:
         data = data[:, None]
-    highest = float(np.max(np.abs(data)))
+    peak = highest = float(np.max(np.abs(data)))
     if highest == 0.0:
         return -math.inf
-    block, edge = 8192, 256
-    peak = highest
-    for start in range(0, len(data), block):
-        window = data[max(0, start - edge) : start + block + edge]
-        if float(np.max(np.abs(window))) < 0.5 * highest:
-            continue
-        for channel in range(window.shape[1]):
-            wave = resample_poly(window[:, channel], _OVERSAMPLING, 1)
-            cut_low = (min(start, edge)) * _OVERSAMPLING
-            cut_high = cut_low + block * _OVERSAMPLING
-            peak = max(peak, float(np.max(np.abs(wave[cut_low:cut_high]), initial=0.0)))
+    reach = np.arange(-_REACH + 1, _REACH + 1)
+    for channel in data.T:
+        wave = np.pad(channel, _REACH)
+        loud = np.abs(wave) >= 0.25 * highest
+        gaps = np.flatnonzero(loud[:-1] | loud[1:])
+        gaps = gaps[(gaps >= _REACH - 1) & (gaps < len(wave) - _REACH)]
+        for part in np.array_split(gaps, max(1, len(gaps) // 65536)):
+            if len(part):
+                filled = wave[part[:, None] + reach[None, :]] @ _phases()
+                peak = max(peak, float(np.max(np.abs(filled))))
     return 20.0 * math.log10(peak)
 
 
@@ -114,7 +134,7 @@ def limit(audio: Audio, rate: int, *, ceiling_dbtp: float) -> Audio:
 
     if true_peak_dbtp(audio, rate) <= ceiling_dbtp:
         return audio
-    aim = ceiling_dbtp - 0.1
+    aim = ceiling_dbtp - 0.15
     limited = audio
     for _ in range(4):
         limiter = pedalboard.BrickwallLimiter(
@@ -132,7 +152,7 @@ def limit(audio: Audio, rate: int, *, ceiling_dbtp: float) -> Audio:
 def master(audio: Audio, rate: int, *, target_lufs: float, ceiling_dbtp: float) -> tuple[Audio, Loudness]:
     """The mix at its target loudness, true peak under the ceiling.
 
-    Gain and limiter are repeated until the loudness is within 0.1 LU; when the limiter
+    Gain and limiter are repeated until the loudness is within 0.12 LU; when the limiter
     would have to work too hard the result stays as loud as it can be.
 
     Raises
@@ -147,13 +167,14 @@ def master(audio: Audio, rate: int, *, target_lufs: float, ceiling_dbtp: float) 
     if not math.isfinite(now):
         raise SoundError("the mix is silent", "give the chart at least one chord or the band drums")
     gain_db = target_lufs - now
-    best = audio
+    best, loudness = audio, now
     for _ in range(6):
-        best = limit(
-            np.asarray(audio * 10 ** (gain_db / 20), dtype=np.float32), rate, ceiling_dbtp=ceiling_dbtp
-        )
-        missing = target_lufs - integrated_lufs(best, rate)
-        if abs(missing) <= 0.1:
+        louder = np.asarray(audio * np.float32(10 ** (gain_db / 20)), dtype=np.float32)
+        best = limit(louder, rate, ceiling_dbtp=ceiling_dbtp)
+        # without limiting the loudness is known: the gain moves it by as much
+        loudness = now + gain_db if best is louder else integrated_lufs(best, rate)
+        missing = target_lufs - loudness
+        if abs(missing) <= 0.12:
             break
         gain_db += missing * 1.15
-    return best, measure(best, rate)
+    return best, Loudness(loudness, true_peak_dbtp(best, rate))
