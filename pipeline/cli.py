@@ -167,8 +167,7 @@ def build(
     if as_json:
         _say_json(summary.to_json())
     else:
-        for line in summary.lines():
-            _say(line)
+        _say(summary.text())
     raise typer.Exit(summary.exit_code)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os.path
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -148,8 +149,9 @@ def find_channel(folder: Path) -> Path | None:
     stop = next((i for i, parent in enumerate(above) if parent.name == "configs"), 1)
     for depth, parent in enumerate(above[: stop + 1]):
         if (parent / CHANNEL_FILE).is_file():
-            # said the way the user said the folder
-            return folder.joinpath(*[".."] * depth) / CHANNEL_FILE
+            # said the way the user said the folder, unless links make that another place
+            said_so = Path(os.path.normpath(folder.joinpath(*[".."] * depth)))
+            return (said_so if said_so.resolve() == parent else parent) / CHANNEL_FILE
     return None
 
 
