@@ -1,0 +1,119 @@
+"""The chart: chords over the played form, whatever way its repeats are written."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import pytest
+from hypothesis import given
+
+from pipeline.music.chart import Chart, ChartBar, ChartChord, changes
+from pipeline.music.chord import Chord
+from pipeline.music.errors import MusicError
+from pipeline.music.key import Key
+from pipeline.music.metre import Form
+from pipeline.music.pitch import Interval
+from tests.music.strategies import forms, intervals
+from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
+
+
+def names(chart: Chart, form: Form) -> list[str]:
+    return [span.chord.text() if span.chord else "N.C." for span in chart.spans(form)]
+
+
+def test_spans_cover_the_piece_without_gaps() -> None:
+    for spans, form in ((lead_spans(), lead_tab().form), (waltz_spans(), waltz_tab().form)):
+        assert spans[0].start == 0
+        assert spans[-1].end == form.played.length
+        assert all(a.end == b.start for a, b in zip(spans, spans[1:], strict=False))
+
+
+@given(forms())
+def test_a_chart_bar_for_each_written_bar_follows_the_repeats_of_the_tab(form: Form) -> None:
+    chart = chart_of(*("C", "Dm", "G7", "Am", "F", "Em7", "Bb")[0:1] * len(form.bars))
+    spans = chart.spans(form)
+    assert spans[-1].end == form.played.length
+    assert len(spans) == len(form.played.bars)
+
+
+def test_the_waltz_plays_its_endings() -> None:
+    assert names(chart_of("G", "D7", "Em", "C"), waltz_tab().form) == [
+        "N.C.",
+        "G",
+        "D7",
+        "Em",
+        "G",
+        "D7",
+        "C",
+    ]
+
+
+def test_a_chart_with_repeats_of_its_own() -> None:
+    g, d, em, c = chart_of("G", "D7", "Em", "C").bars
+    chart = Chart(
+        (
+            replace(g, repeat_start=True),
+            d,
+            replace(em, repeat_times=2, endings=(1,)),
+            replace(c, endings=(2,)),
+        )
+    )
+    assert names(chart, waltz_tab().form) == ["N.C.", "G", "D7", "Em", "G", "D7", "C"]
+
+
+def test_a_chart_written_out_bar_by_bar() -> None:
+    chart = chart_of("G", "D7", "Em", "G", "D", "C")
+    assert names(chart, waltz_tab().form) == ["N.C.", "G", "D7", "Em", "G", "D", "C"]
+
+
+def test_a_chord_goes_on_through_an_empty_bar_and_up_to_a_late_one() -> None:
+    chart = Chart(
+        (
+            *chart_of("Am").bars,
+            ChartBar(()),
+            ChartBar((ChartChord(F(1, 2), Chord.parse("D7"), stop=True),)),
+            ChartBar(()),
+        )
+    )
+    spans = chart.spans(Form.plain(4))
+    assert [(float(s.start), s.chord and s.chord.text(), s.stop) for s in spans] == [
+        (0, "Am", False), (4, "Am", False), (8, "Am", False), (10, "D7", True), (12, "D7", True),
+    ]  # fmt: skip
+
+
+def test_neighbours_of_one_chord_are_joined() -> None:
+    joined = changes(chart_of("Am", "Am", "D7 D7", "N.C.").spans(Form.plain(4)))
+    assert [(float(s.start), float(s.end)) for s in joined] == [(0, 8), (8, 12), (12, 16)]
+
+
+def test_lengths_that_do_not_fit_are_told() -> None:
+    with pytest.raises(MusicError, match="the chart has 3 bars, the tab has 4 written and 4 as played"):
+        chart_of("C", "F", "G").spans(lead_tab().form)
+    with pytest.raises(MusicError, match="5 written and 7 as played, its pickup bar counted"):
+        chart_of("C", "F", "G").spans(waltz_tab().form)
+
+
+@given(intervals)
+def test_a_moved_chart_moves_its_chords_and_its_key(interval: Interval) -> None:
+    chart = replace(chart_of("Am7", "N.C.", "D9 E7#9"), key=Key.parse("Am"))
+    moved = chart.transposed(interval)
+    assert moved.key is not None
+    assert moved.key.tonic.pitch_class == (9 + interval.semitones) % 12
+    for bar, before in zip(moved.bars, chart.bars, strict=True):
+        for item, source in zip(bar.chords, before.chords, strict=True):
+            assert item.at == source.at
+            assert (item.chord is None) == (source.chord is None)
+            if item.chord and source.chord:
+                assert item.chord.degrees == source.chord.degrees
+
+
+@pytest.mark.parametrize("places", [(F(1, 2), F(0)), (F(0), F(0)), (F(1),), (F(-1, 4),)])
+def test_chords_stand_in_order_within_their_bar(places: tuple[F, ...]) -> None:
+    with pytest.raises(MusicError, match="in order, from 0 up to 1"):
+        ChartBar(tuple(ChartChord(at, Chord.parse("C")) for at in places))
+
+
+def test_an_empty_chart() -> None:
+    with pytest.raises(MusicError, match="at least one bar"):
+        Chart(())

@@ -1,0 +1,110 @@
+"""Chord names: what musicians write, read and written back, moved, and exported."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.music.chord import KINDS, Chord
+from pipeline.music.errors import SpellingError
+from pipeline.music.pitch import Interval, Spelling
+from tests.music.strategies import INTERVALS, chord_names, intervals, spellings
+
+
+@given(chord_names())
+def test_text_reads_back_as_the_same_chord(name: str) -> None:
+    chord = Chord.parse(name)
+    assert Chord.parse(chord.text()) == chord
+    assert Chord.parse(chord.symbol()) == chord
+
+
+@given(chord_names(), intervals)
+def test_moved_chords_keep_their_shape(name: str, interval: Interval) -> None:
+    chord = Chord.parse(name)
+    moved = chord.transposed(interval)
+    assert (moved.kind, moved.changes, moved.degrees) == (chord.kind, chord.changes, chord.degrees)
+    assert moved.pitch_classes == {(pc + interval.semitones) % 12 for pc in chord.pitch_classes}
+    assert moved.transposed(-interval).pitch_classes == chord.pitch_classes
+
+
+@given(spellings, st.sampled_from(sorted(KINDS)))
+def test_every_kind_is_read_from_its_own_suffix(root: Spelling, kind: str) -> None:
+    for suffix in KINDS[kind][1:]:
+        assert Chord.parse(root.text() + suffix) == Chord(root, kind)
+
+
+@given(spellings, st.sampled_from(sorted(KINDS)))
+def test_tones_stand_on_the_letters_of_their_degrees(root: Spelling, kind: str) -> None:
+    chord = Chord(root, kind)
+    for degree, tone in zip(chord.degrees, chord.tones, strict=True):
+        steps = ("CDEFGAB".index(tone.step) - "CDEFGAB".index(root.step)) % 7
+        # a tone that would need three signs takes a simpler name, and with it another letter
+        letter = "CDEFGAB"[("CDEFGAB".index(root.step) + degree - 1) % 7]
+        signs = [alter for alter in (-3, 3) if Spelling(letter, alter).pitch_class == tone.pitch_class]
+        assert steps == (degree - 1) % 7 or signs
+
+
+@pytest.mark.parametrize(
+    ("name", "tones"),
+    [
+        ("Em", "E G B"), ("F#m7b5", "F# A C E"), ("B♭maj9/D", "Bb D F A C"), ("A7#9", "A C# E G B#"),
+        ("C-7", "C Eb G Bb"), ("CΔ", "C E G B"), ("G°7", "G Bb Db Fb"), ("Dø", "D F Ab C"), ("E+", "E G# B#"),
+        ("G7sus4", "G C D F"), ("D9sus4", "D G A C E"), ("C6/9", "C E G A D"), ("Cadd9", "C E G D"),
+        ("Asus2", "A B E"), ("E5", "E B"), ("Bbm(maj7)", "Bb Db F A"), ("F13", "F A C Eb G D"),
+        ("C7no5", "C E Bb"), ("Gm11", "G Bb D F A C"), ("Ab7b9", "Ab C Eb Gb Bbb"), ("Dmaj7#11", "D F# A C# G#"),
+        ("A-", "A C E"), ("C#dim", "C# E G"), ("C2", None), ("Cm6", "C Eb G A"), ("C7+", "C E G# Bb"),
+    ],
+)  # fmt: skip
+def test_what_a_name_means(name: str, tones: str | None) -> None:
+    """Meaning of chord names: common practice."""
+    if tones is None:
+        with pytest.raises(SpellingError) as caught:
+            Chord.parse(name)
+        assert caught.value.suggestion == "Csus2"
+        return
+    assert sorted(map(str, Chord.parse(name).tones)) == sorted(tones.split())
+
+
+def test_a_foreign_bass_sounds_but_is_no_chord_tone() -> None:
+    chord = Chord.parse("D/E")
+    assert chord.lowest == Spelling("E")
+    assert 4 in chord.pitch_classes
+    assert Spelling("E") not in chord.tones
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "says", "suggestion"),
+    [
+        ("H7", 0, "starts with a note name", "B7"),
+        ("am7", 0, "starts with a note name", "Am7"),
+        ("Cm7/x", 4, "after / comes a bass note", None),
+        ("Cmj7", 2, "not understood", "Cmaj7"),
+        ("C7(b9", 5, "parenthesis is not closed", None),
+        ("C#####", 1, "too many", None),
+        ("Gsus5", 1, "sus2 or sus4", None),
+        ("Cadd", 1, "lacks its degree", None),
+        ("", 0, "starts with a note name", None),
+    ],
+)
+def test_what_is_no_chord(text: str, column: int, says: str, suggestion: str | None) -> None:
+    with pytest.raises(SpellingError, match=says) as caught:
+        Chord.parse(text)
+    assert caught.value.column == column
+    if suggestion:
+        assert caught.value.suggestion == suggestion
+
+
+@given(st.text(alphabet="ABCDEFGHm7b#♭♯5()/+-°ø9sudijaMΔ13 ", max_size=12))
+def test_any_text_is_read_or_refused_but_never_breaks(text: str) -> None:
+    try:
+        chord = Chord.parse(text)
+    except SpellingError as error:
+        assert str(error)
+        assert 0 <= error.column <= len(text)
+    else:
+        assert Chord.parse(chord.text()) == chord
+
+
+def test_distances_named_in_the_tests_are_twelve_tone() -> None:
+    assert sorted(i.semitones for i in INTERVALS.values()) == [1, 2, 3, 4, 5, 6, 6, 7, 8, 9, 10, 11]
