@@ -129,7 +129,8 @@ def _joined(marks: list[Chapter], total_s: float, notes: list[str]) -> list[Chap
         if until - groups[-1][0].seconds >= MIN_LENGTH_S and until != total_s:
             groups.append([])
     if len(groups) > 1 and total_s - groups[-1][0].seconds < MIN_LENGTH_S:
-        groups[-2] += groups.pop()
+        last = groups.pop()
+        groups[-1] += last
     found = [Chapter(group[0].seconds, _names([mark.name for mark in group])) for group in groups]
     notes += [
         f"Joined into {new.name!r}, as each chapter has to last ten seconds: "
