@@ -16,6 +16,7 @@ Display matrix and rotation: ISO/IEC 14496-12, track header box, as FFmpeg repor
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -188,13 +189,13 @@ def _opened(path: Path) -> Iterator[Any]:
     if not path.is_file():
         kind = "is a folder, not a recording" if path.is_dir() else "does not exist"
         raise MediaError(f"{path} {kind}", "Check the name and the folder.")
+    if not os.access(path, os.R_OK):
+        raise MediaError(f"{path} may not be read", "Give yourself the right to read it.")
+    if path.stat().st_size == 0:
+        raise MediaError(f"{path} is empty (0 bytes)", "Record or export it again.")
     try:
-        if path.stat().st_size == 0:
-            raise MediaError(f"{path} is empty (0 bytes)", "Record or export it again.")
         with av.open(str(path.absolute()), options=dict(_OPTIONS)) as container:
             yield container
-    except PermissionError as error:
-        raise MediaError(f"{path} may not be read", "Give yourself the right to read it.") from error
     except av.error.FFmpegError as error:
         raise MediaError(
             f"{path} is damaged or not a recording ({error.strerror})", f"Export it again as {_KNOWN_TYPES}."
