@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any, Final
 
 import numpy as np
@@ -29,7 +30,15 @@ from pipeline.listen import coarse, features, judge, onsets
 from pipeline.listen.alignment import Alignment, HeardBar, HeardNote
 from pipeline.listen.errors import ListenError
 from pipeline.listen.features import RATE
-from pipeline.listen.score import Event, ExpectedNote, events, expected_notes, wavering
+from pipeline.listen.score import (
+    Event,
+    ExpectedNote,
+    events,
+    expected_notes,
+    nominal_map,
+    swung_quarters,
+    wavering,
+)
 from pipeline.listen.warp import STEADY
 from pipeline.music.tab import Tab
 from pipeline.music.timemap import TimeMap
@@ -217,7 +226,7 @@ def _moments(
     for place, event in enumerate(happenings):
         if not event.slurred:
             sharp = onsets.sharpen(sound, float(chosen[place]))
-            found[place] = chosen[place] if sharp is None else sharp
+            found[place] = sharp.second if sharp.height >= onsets.PLAIN else chosen[place]
     for place in range(1, len(found)):  # sharpening may bring neighbours of a fast run together
         if found[place] <= found[place - 1]:
             found[place] = max(chosen[place], found[place - 1] + 0.005)
@@ -236,8 +245,11 @@ def _verdicts(happenings: Sequence[Event], evidence: dict[int, judge.Evidence]) 
             attack = seen.stroke / max(typical_stroke, 1e-6)
             if note.pitched:
                 attack = max(attack, seen.rise / max(typical_rise, 1e-6))
-            starts = attack >= _HEARD or (seen.gain > 0.15 and attack >= 0.5 * _HEARD)
-            if not starts or seen.loudness < 0.02:
+            if seen.jump >= 1.5 * onsets.PLAIN:
+                attack = max(attack, min(1.0, 0.3 * seen.jump))
+            # a slur has hardly an attack, but a pitch that was not there before
+            starts = attack >= _HEARD or (seen.gain > 0.1 and attack >= 0.1)
+            if not starts or (note.pitched and seen.loudness < 0.02):
                 status = "missing"
             elif note.pitched and seen.better > _OTHER:
                 status = "wrong"
@@ -316,26 +328,53 @@ def _time_map(
     for quarter, i in sorted(best.items()):
         if not points or (seconds[i] - points[-1][1] > 1e-3 and quarter > points[-1][0]):
             points.append((quarter, float(seconds[i])))
-    nominal = TimeMap.of_tab(tab)
-    begin, end = 0.0, float(tab.form.played.length)
-    first_pace, last_pace = (_pace(points, nominal, slope, last=last) for last in (False, True))
-    if points[0][0] > begin + 1e-9:
-        span = nominal.seconds_at(points[0][0]) - nominal.seconds_at(begin)
-        points.insert(0, (begin, points[0][1] - first_pace * span))
-    if points[-1][0] < end - 1e-9:
-        span = nominal.seconds_at(end) - nominal.seconds_at(points[-1][0])
-        points.append((end, points[-1][1] + last_pace * span))
-    return TimeMap.from_points(points)
+    begin, end = Fraction(0), tab.form.played.length
+    beats = [Fraction(q) for q in range(int(end) + 1)] + [bar.start for bar in tab.form.played.bars] + [end]
+    have = {quarter for quarter, _ in points}
+    missing = sorted(
+        {q for q in beats if begin <= q <= end and not any(abs(float(q) - h) < 1e-6 for h in have)}
+    )
+    if missing:
+        points += _between_points(tab, points, missing, slope)
+    clean: list[tuple[float, float]] = []
+    for quarter, second in sorted(points):
+        if not clean or (quarter > clean[-1][0] and second > clean[-1][1] + 1e-4):
+            clean.append((quarter, second))
+    return TimeMap.from_points(clean)
 
 
-def _pace(points: Sequence[tuple[float, float]], nominal: TimeMap, slope: float, *, last: bool) -> float:
-    """Seconds to a nominal second over the first or last four quarters of the points."""
-    edge = points[-1] if last else points[0]
-    near = [p for p in points if abs(p[0] - edge[0]) <= 4.0]
-    if len(near) < 3:
+def _nominal(tab: Tab, quarters: Sequence[Fraction]) -> Floats:
+    return nominal_map(tab).to_seconds(swung_quarters(tab, list(quarters)))
+
+
+def _between_points(
+    tab: Tab, points: Sequence[tuple[float, float]], wanted: Sequence[Fraction], slope: float
+) -> list[tuple[float, float]]:
+    """Beats without a note of their own, so that swing and drift bend the map there too.
+
+    Between notes: the local tempo's curve, tied to the notes on either side; before the first
+    and after the last: on at the tempo there.
+    """
+    known = _nominal(tab, [Fraction(q).limit_denominator(960) for q, _ in points])
+    seconds = np.array([s for _, s in points])
+    at = _nominal(tab, wanted)
+    reach_s = 120.0 / tab.tempo_bpm
+    even = np.ones(len(known))
+    smooth, _ = onsets.steady(known, seconds, even, reach_s=reach_s, at=at)
+    smooth_known, _ = onsets.steady(known, seconds, even, reach_s=reach_s, at=known)
+    found = smooth + np.interp(at, known, seconds - smooth_known)
+    for edge, outside in ((0, at < known[0]), (-1, at > known[-1])):
+        pace = _pace(known, seconds, slope, edge=edge, reach_s=2 * reach_s)
+        found[outside] = seconds[edge] + pace * (at[outside] - known[edge])
+    return [(float(q), float(s)) for q, s in zip(wanted, found, strict=True)]
+
+
+def _pace(known: Floats, seconds: Floats, slope: float, *, edge: int, reach_s: float) -> float:
+    """Seconds to a nominal second within ``reach_s`` of the first (edge 0) or last (-1) point."""
+    near = np.abs(known - known[edge]) <= reach_s
+    if np.count_nonzero(near) < 3:
         return slope
-    x = nominal.to_seconds([q for q, _ in near])
-    fit = float(np.polyfit(x, [s for _, s in near], 1)[0])
+    fit = float(np.polyfit(known[near], seconds[near], 1)[0])
     return float(np.clip(fit, 0.6 * slope, 1.6 * slope))
 
 

@@ -26,7 +26,7 @@ from pipeline.listen.features import (
     spectra,
     templates,
 )
-from pipeline.listen.onsets import HOP_S, Curve
+from pipeline.listen.onsets import HOP_S, Curve, sharpen
 from pipeline.listen.score import Event, ExpectedNote
 
 Floats = npt.NDArray[np.float64]
@@ -46,6 +46,8 @@ class Evidence:
     gain : likeness with the note minus likeness without it
     better : likeness with the best other pitch in its place minus likeness with it
     other : that pitch, semitones from the expected one
+    loudness : level just after its moment, as a share of the recording's loud moments
+    jump : jump of the bright energy at its moment, nepers: a stroke, even on a string that sounds
     """
 
     rise: float
@@ -55,6 +57,7 @@ class Evidence:
     better: float
     other: int
     loudness: float
+    jump: float
 
 
 def _cosine(a: Floats32, b: Floats32) -> float:
@@ -104,9 +107,10 @@ def gather(audio: Floats32, events: Sequence[Event], seconds: Floats, curves: Se
         middle = int(np.clip(round((seconds[place] - moment.start_s) / HOP_S), 2, len(moment.rise) - 3))
         near = slice(middle - 2, middle + 5)
         rise, stroke = float(moment.rise[near].max()), float(moment.stroke[near].max())
+        jump = sharpen(audio, float(seconds[place]), reach_s=0.008).height
         for note in event.notes:
             if not note.pitched:
-                found[note.index] = Evidence(rise, stroke, whole, 0.0, 0.0, 0, loudness)
+                found[note.index] = Evidence(rise, stroke, whole, 0.0, 0.0, 0, loudness, jump)
                 continue
             shape, level = parts[note.index]
             rest = np.maximum(0.0, expected - level * shape).astype(np.float32)
@@ -117,7 +121,9 @@ def gather(audio: Floats32, events: Sequence[Event], seconds: Floats, curves: Se
                 likeness = _cosine(compress(moved, 1.0), heard)
                 if likeness > best:
                     best, other = likeness, step
-            found[note.index] = Evidence(rise, stroke, whole, whole - without, best - whole, other, loudness)
+            found[note.index] = Evidence(
+                rise, stroke, whole, whole - without, best - whole, other, loudness, jump
+            )
     return found
 
 

@@ -120,31 +120,54 @@ def curve(audio: Floats32, event: Event, near_s: float, *, cents: float, a4_hz: 
     return Curve(first / RATE, value, rise, stroke, growth)
 
 
-def steady(nominal: Floats, seconds: Floats, weights: Floats, *, reach_s: float) -> tuple[Floats, Floats]:
-    """Local straight-line fit of ``seconds`` over ``nominal`` time, around each point, that point
-    left out.
+def _fit(x: Floats, y: Floats, w: Floats, whole: float) -> tuple[float, float]:
+    """(value, slope) at x = 0 of a weighted parabola through the points; a straight line if they
+    are few, drawn a little towards the slope ``whole``."""
+    total = w.sum()
+    mean_x, mean_y = float((w * x).sum() / total), float((w * y).sum() / total)
+    spread = float((w * (x - mean_x) ** 2).sum() / total)
+    pull = 1e-3 + 0.05 * spread
+    slope = float((w * (x - mean_x) * (y - mean_y)).sum() / total + pull * whole) / (spread + pull)
+    left = y - mean_y - slope * (x - mean_x)
+    if np.count_nonzero(w > 0.1 * w.max()) < 5 or spread <= 0:
+        return mean_y - slope * mean_x, slope
+    # what the line leaves, explained by the curvature; ridge: a drift of tempo is gentle
+    basis = np.stack([np.ones_like(x), x - mean_x, (x - mean_x) ** 2])
+    normal = (basis * w) @ basis.T / total
+    normal[2, 2] += 0.1 * spread**2
+    normal[1, 1] += pull
+    constant, tilt, curvature = np.linalg.solve(normal, (basis * w) @ left / total)
+    value = mean_y - slope * mean_x + constant - tilt * mean_x + curvature * mean_x**2
+    return float(value), float(slope + tilt - 2 * curvature * mean_x)
 
-    Returns (where the neighbours put each point, local slope). Weighted by distance (Gaussian
-    of ``reach_s``) and ``weights``; with fewer than three neighbours the reach grows.
+
+def steady(nominal: Floats, seconds: Floats, weights: Floats, *, reach_s: float,
+           at: Floats | None = None) -> tuple[Floats, Floats]:  # fmt: skip
+    """Local fit of ``seconds`` over ``nominal`` time: (places, slopes).
+
+    at : nominal times to fit at; None: at each point itself, that point left out, so that
+        ``places`` are where its neighbours put it
+
+    Weighted by distance (Gaussian of ``reach_s``) and by ``weights``.
     """
-    count = len(nominal)
-    places, slopes = np.empty(count), np.empty(count)
-    whole = np.polyfit(nominal, seconds, 1)[0] if count > 1 and np.ptp(nominal) > 0 else 1.0
-    for i in range(count):
-        low, high = np.searchsorted(nominal, [nominal[i] - 3 * reach_s, nominal[i] + 3 * reach_s])
-        low, high = min(low, max(0, i - 3)), max(high, min(count, i + 4))
-        x, y = nominal[low:high] - nominal[i], seconds[low:high]
-        w = weights[low:high] * np.exp(-0.5 * (x / reach_s) ** 2) + 1e-6
-        w[i - low] = 0.0
+    own = at is None
+    targets = nominal if at is None else at
+    places, slopes = np.empty(len(targets)), np.empty(len(targets))
+    whole = float(np.polyfit(nominal, seconds, 1)[0]) if len(nominal) > 1 and np.ptp(nominal) > 0 else 1.0
+    for i, target in enumerate(targets):
+        middle = int(np.searchsorted(nominal, target))
+        low, high = np.searchsorted(nominal, [target - 3 * reach_s, target + 3 * reach_s])
+        low, high = min(int(low), max(0, middle - 3)), max(int(high), min(len(nominal), middle + 4))
+        x, y = nominal[low:high] - target, seconds[low:high]
+        reach = max(reach_s, 0.5 * float(np.sort(np.abs(x))[min(3, len(x) - 1)]))
+        w = weights[low:high] * np.exp(-0.5 * (x / reach) ** 2) + 1e-6
+        if own:
+            w[i - low] = 0.0
         if w.sum() <= 0:
-            places[i], slopes[i] = seconds[i], whole
+            places[i], slopes[i] = seconds[i] if own else seconds[low] + whole * -x[0], whole
             continue
-        mean_x, mean_y = np.average(x, weights=w), np.average(y, weights=w)
-        spread = np.average((x - mean_x) ** 2, weights=w)
-        # a little of the overall tempo steadies fits that lean on near neighbours only
-        pull = 0.02 * reach_s**2
-        slope = (np.average((x - mean_x) * (y - mean_y), weights=w) + pull * whole) / (spread + pull)
-        places[i], slopes[i] = mean_y - slope * mean_x, max(0.2 * whole, slope)
+        places[i], slope = _fit(x, y, w, whole)
+        slopes[i] = float(np.clip(slope, 0.4 * whole, 2.5 * whole))
     return places, slopes
 
 
@@ -165,8 +188,9 @@ def choose(curves: Sequence[Curve], nominal: Floats, rough: Floats, slopes: Floa
         gaps = (curves[i].start_s + offsets)[:, None] - (curves[i - 1].start_s + offsets)[None, :]
         sigma = loose_s + 0.06 * wanted
         off = ((gaps - wanted) / sigma) ** 2
-        # robust: beyond three sigma the cost grows slowly; backwards is out of the question
-        penalty = np.where(off < 9.0, 0.12 * off, 1.08 + 0.24 * (np.sqrt(off) - 3.0))
+        # late (a hesitation) is easier believed than early (two notes on one stroke)
+        slow = 1.08 + 0.24 * (np.sqrt(off) - 3.0)
+        penalty = np.where(off < 9.0, 0.12 * off, np.where(gaps > wanted, slow, np.minimum(0.12 * off, 6.0)))
         penalty[gaps < 0.012] = 1e3
         total = best[None, :] - penalty
         back[i] = total.argmax(axis=1)
@@ -197,8 +221,19 @@ def _between(value: Floats, state: int) -> float:
     return float(np.clip(0.5 * (a - c) / (a - 2 * b + c), -0.5, 0.5)) * HOP_S
 
 
-def sharpen(audio: Floats32, second: float, *, reach_s: float = 0.015) -> float | None:
-    """The millisecond near ``second`` at which the energy jumps, or None when no jump stands out."""
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """Where the energy jumps, and how far, in nepers of energy; below :data:`PLAIN` it may be chance."""
+
+    second: float
+    height: float
+
+
+PLAIN: Final = 1.0
+
+
+def sharpen(audio: Floats32, second: float, *, reach_s: float = 0.015) -> Jump:
+    """The millisecond near ``second`` at which the energy jumps most."""
     step = 22  # 1 ms
     count = 2 * round((reach_s + 0.008) * RATE / step) + 1
     first = round(second * RATE) - (count // 2) * step
@@ -221,9 +256,8 @@ def sharpen(audio: Floats32, second: float, *, reach_s: float = 0.015) -> float 
     away = (np.arange(count) - count // 2) * step / RATE
     jump = jump - 0.5 * (away / (0.6 * reach_s)) ** 2
     top = int(jump.argmax())
-    if jump[top] < 1.0 or top in (0, count - 1):
-        return None
-    return second + float(away[top])
+    height = float(jump[top]) if 0 < top < count - 1 else 0.0
+    return Jump(second + float(away[top]), height)
 
 
 def all_curves(audio: Floats32, events: Sequence[Event], rough: Floats, *, cents: float, a4_hz: float,
