@@ -17,6 +17,7 @@ from pipeline.build.digest import value_digest
 from pipeline.build.editions import Edition, editions_of, tempo_words
 from pipeline.build.step import Output, Step
 from pipeline.config.tempo import TempoChoice
+from pipeline.errors import Problem, SourceError
 from pipeline.music.key import Key
 from pipeline.music.tab import Tab
 from pipeline.pack.archive import CHECKSUMS, README
@@ -41,7 +42,6 @@ class Plan:
     """What is to be made of a lesson, and from what.
 
     inputs : every file that is read
-    packs : tier id → (step, file name) of the members of its pack
     cautions : what reading and planning found, one sentence each
     """
 
@@ -96,6 +96,24 @@ def _template_files(lesson: Lesson) -> tuple[tuple[str, Path], ...]:
     return tuple((make_words.template_role(p.name), p) for p in sorted(folder.glob("*.j2")))
 
 
+def _groove(lesson: Lesson) -> str:
+    """The groove's name, as the lesson, its chart or its metre say.
+
+    Raises
+    ------
+    SourceError : there is no groove of that name.
+    """
+    from pipeline.sound.errors import SoundError
+    from pipeline.sound.groove import choose_groove
+
+    wanted = lesson.config.backing.groove
+    try:
+        return choose_groove(wanted or lesson.chart.feel, lesson.tab)
+    except SoundError as error:
+        path = lesson.config.path if wanted else lesson.config.chart
+        raise SourceError([Problem(error.what, error.remedy, path=path)]) from error
+
+
 class _Declaration:
     """Declares the steps of one lesson, room by room."""
 
@@ -105,6 +123,8 @@ class _Declaration:
         self.artist = lesson.config.artist or lesson.channel.name
         # what is heard does not depend on names
         self.plain_tab: Tab = replace(lesson.tab, title="", phrases=())
+        self.groove = _groove(lesson)
+        self.synthesizer = make_sound.synthesizer_here()
 
     def _step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],
               **more: Any) -> Step:  # fmt: skip
@@ -135,11 +155,11 @@ class _Declaration:
                 "alignment picture",
                 "review",
                 make_take.draw_alignment,
-                make_take.PictureParams(),
+                make_take.PictureParams(self.look),
                 [Output(make_take.PICTURE_FILE, REVIEW, "The take with its bars")],
                 files=files,
                 needs=("align",),
-                rooms=("pipeline.picture.plots",),
+                rooms=("pipeline.picture.plots", "pipeline.page.look"),
                 libraries=("numpy", "pillow", "av"),
                 weight=2.0,
             ),
@@ -187,8 +207,10 @@ class _Declaration:
 
     def pictures(self) -> list[Step]:
         rooms, libraries = ("pipeline.picture", "pipeline.page.look"), ("pillow", "imageio-ffmpeg")
-        still = make_pictures.StillParams("still.png", self.title, self.artist, self.look)
-        cover = replace(still, name=f"{self.slug} - cover.png")
+        still = make_pictures.StillParams(
+            "still.png", self.title, self.artist, self.look, len(self.lesson.tab.instrument.strings)
+        )
+        cover = replace(still, name=f"{self.slug} - cover.jpg")
         steps = [
             self._step("still", "still", make_pictures.still, still,
                        [Output(still.name, "still", "The picture a viewer sees before playing")],
@@ -232,14 +254,18 @@ class _Declaration:
     # -- sound ------------------------------------------------------------------------------
 
     def sound(self) -> list[Step]:
-        leads = ("none", "guide") if self.lesson.config.backing.guide else ("none",)
+        leads: tuple[make_sound.Lead, ...] = (
+            ("none", "guide") if self.lesson.config.backing.guide else ("none",)
+        )
         total = len(self.editions) * len(leads)
         steps: list[Step] = []
         for place, edition in enumerate(self.editions):
             steps += self._edition(edition, leads, 1 + place * len(leads), total)
         return steps
 
-    def _edition(self, edition: Edition, leads: Sequence[str], track: int, tracks: int) -> list[Step]:
+    def _edition(
+        self, edition: Edition, leads: Sequence[make_sound.Lead], track: int, tracks: int
+    ) -> list[Step]:
         channel, backing = self.lesson.channel, self.lesson.config.backing
         label = f"{edition.key.text()} {tempo_words(edition.tempo_bpm)}"
         told = {
@@ -258,7 +284,7 @@ class _Declaration:
                 # phrase names are kept: they become chapters of the sound file
                 tab=replace(self.lesson.tab, title=""),
                 spans=self.lesson.spans,
-                groove=backing.groove or self.lesson.chart.feel,
+                groove=self.groove,
                 tempo_bpm=edition.tempo_bpm,
                 semitones=edition.semitones,
                 key=edition.key.text(),
@@ -266,6 +292,7 @@ class _Declaration:
                 target_lufs=channel.loudness_lufs,
                 ceiling_dbtp=channel.true_peak_dbtp,
                 seed=int(value_digest(self.slug)[:8], 16),
+                synthesizer=self.synthesizer,
                 names=tuple((lead, f"{stems[lead]}.wav") for lead in leads),
             ),
             [Output(f"{stems[lead]}.wav", product[lead], f"{told[lead][1]} in {where}, studio quality (WAV)")
@@ -291,6 +318,7 @@ class _Declaration:
                 artist=self.artist,
                 composer=self.lesson.config.credit,
                 rights=self.lesson.rights,
+                ceiling_dbtp=channel.true_peak_dbtp,
                 track=track,
                 tracks=tracks,
             ),
@@ -299,7 +327,7 @@ class _Declaration:
                 for lead in leads
             ],
             needs=(band.name, "cover"),
-            rooms=("pipeline.sound.files", "pipeline.pack.tags"),
+            rooms=("pipeline.sound.files", "pipeline.sound.loudness", "pipeline.pack.tags"),
             libraries=("mutagen", "pydub", "imageio-ffmpeg"),
             weight=1.0 + seconds / 60,
         )

@@ -73,7 +73,6 @@ def clip(params: OverlayParams, given: Given) -> Result:
         given.files["take"],
         params.spans,
         heard.time_map,
-        seconds=params.seconds,
         size=params.size,
         fps=params.fps,
         look=params.look,
@@ -90,21 +89,28 @@ class StillParams:
     title: str
     subtitle: str
     look: Look
+    strings: int
 
 
 def still(params: StillParams, given: Given) -> Result:
     """The picture a viewer sees before playing."""
     from pipeline.picture.still import render_still
 
-    render_still(given.folder / params.name, title=params.title, subtitle=params.subtitle, look=params.look)
-    return Result()
+    notes = render_still(
+        given.folder / params.name,
+        title=params.title,
+        subtitle=params.subtitle,
+        look=params.look,
+        strings=params.strings,
+    )
+    return Result(notes=notes)
 
 
 def cover(params: StillParams, given: Given) -> Result:
     """The square picture that players show."""
     from pipeline.picture.cover import cover_art
 
-    data = cover_art(title=params.title, subtitle=params.subtitle, look=params.look)
+    data = cover_art(title=params.title, subtitle=params.subtitle, look=params.look, strings=params.strings)
     (given.folder / params.name).write_bytes(data)
     return Result()
 

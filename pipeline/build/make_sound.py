@@ -4,28 +4,36 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import numpy as np
 
 from pipeline.build.step import Facts, Given, Made, Result
+from pipeline.errors import Problem, SourceError
 from pipeline.music.chart import ChordSpan
 from pipeline.music.tab import Tab
 from pipeline.music.timemap import TimeMap
 from pipeline.pack.tags import TrackChapter, TrackTags, write_tags
 
-RATE_HZ: Final = 48_000
+if TYPE_CHECKING:
+    from pipeline.sound.backing import Backing
+
+Lead = Literal["none", "guide"]
+_BREATH_S: Final = 0.25  # silence that is left before the first beat
 
 
 @dataclass(frozen=True)
 class BackingParams:
     """One key and tempo.
 
-    names : (lead, file name) of each mix: lead is "none" or "guide"
+    synthesizer : what will play, as `pipeline.build.make_sound.synthesizer_here` names it
+    names : (lead, file name) of each mix
     """
 
     tab: Tab
     spans: tuple[ChordSpan, ...]
-    groove: str | None
+    groove: str
     tempo_bpm: float
     semitones: int
     key: str
@@ -33,46 +41,79 @@ class BackingParams:
     target_lufs: float
     ceiling_dbtp: float
     seed: int
-    names: tuple[tuple[str, str], ...]
+    synthesizer: str
+    names: tuple[tuple[Lead, str], ...]
+
+
+def synthesizer_here() -> str:
+    """What would play the band on this machine: its bytes depend on it."""
+    from pipeline.sound.synth import find_synthesizer
+
+    found = find_synthesizer()
+    return f"{found} ({found.bank.stat().st_size} bytes)"
 
 
 def backing(params: BackingParams, given: Given) -> Result:
     """The band in one key and tempo, once without and once with the lead."""
     from pipeline.sound.backing import make_backings
+    from pipeline.sound.errors import SoundError
     from pipeline.sound.files import write_wav
-    from pipeline.sound.groove import choose_groove
 
-    groove = choose_groove(params.groove, params.tab)
-    mixes = make_backings(
-        params.tab,
-        params.spans,
-        groove=groove,
-        tempo_bpm=params.tempo_bpm,
-        semitones=params.semitones,
-        leads=tuple(lead for lead, _ in params.names),
-        target_lufs=params.target_lufs,
-        ceiling_dbtp=params.ceiling_dbtp,
-        seed=params.seed,
-    )
     facts: Facts = {"files": {}}
     notes: list[str] = []
-    for lead, name in params.names:
-        mix = mixes[lead]
-        write_wav(given.folder / name, mix.audio, mix.rate)
-        facts["files"][name] = {
-            "key": params.key,
-            "tempo_bpm": params.tempo_bpm,
-            "source": "chart",
-            "lead": lead,
-            "integrated_lufs": _rounded(mix.integrated_lufs),
-            "true_peak_dbtp": _rounded(mix.true_peak_dbtp),
-            "seconds": _rounded(mix.seconds),
-            "groove": groove,
-            "synthesizer": mix.synthesizer,
-            "phrases": _phrase_times(params.tab, mix.time_map, mix.seconds),
-        }
-        notes += mix.notes
+    try:
+        mixes = make_backings(
+            params.tab,
+            params.spans,
+            groove=params.groove,
+            tempo_bpm=params.tempo_bpm,
+            semitones=params.semitones,
+            leads=tuple(lead for lead, _ in params.names),
+            target_lufs=params.target_lufs,
+            ceiling_dbtp=params.ceiling_dbtp,
+            seed=params.seed,
+        )
+        for lead, name in params.names:
+            mix = mixes[lead] if params.count_in else _without_count_in(mixes[lead], params)
+            write_wav(given.folder / name, mix.audio, mix.rate)
+            facts["files"][name] = {
+                "key": params.key,
+                "tempo_bpm": params.tempo_bpm,
+                "source": "chart",
+                "lead": lead,
+                "integrated_lufs": _rounded(mix.integrated_lufs),
+                "true_peak_dbtp": _rounded(mix.true_peak_dbtp),
+                "seconds": _rounded(mix.seconds),
+                "starts_s": _rounded(mix.time_map.seconds_at(0)),
+                "groove": params.groove,
+                "synthesizer": mix.synthesizer,
+                "phrases": _phrase_times(params.tab, mix.time_map, mix.seconds),
+            }
+            notes += mix.notes
+    except SoundError as error:
+        raise SourceError([Problem(error.what, error.remedy)]) from error
     return Result(facts, tuple(dict.fromkeys(notes)))
+
+
+def _without_count_in(mix: Backing, params: BackingParams) -> Backing:
+    """The same mix from shortly before its first beat, at its loudness again."""
+    from pipeline.sound.loudness import master
+
+    first = max(0, round((mix.time_map.seconds_at(0) - _BREATH_S) * mix.rate))
+    audio = mix.audio[first:].copy()
+    rise = min(len(audio), round(0.01 * mix.rate))
+    audio[:rise] *= np.linspace(0.0, 1.0, rise, dtype=np.float32)[:, None]
+    audio, loudness = master(
+        audio, mix.rate, target_lufs=params.target_lufs, ceiling_dbtp=params.ceiling_dbtp
+    )
+    return replace(
+        mix,
+        audio=audio,
+        time_map=mix.time_map.shifted(-first / mix.rate),
+        integrated_lufs=loudness.integrated_lufs,
+        true_peak_dbtp=loudness.true_peak_dbtp,
+        seconds=len(audio) / mix.rate,
+    )
 
 
 def _rounded(value: float) -> float | None:
@@ -102,6 +143,7 @@ class PlayAlongParams:
     artist: str
     composer: str
     rights: str
+    ceiling_dbtp: float
     track: int
     tracks: int
 
@@ -118,8 +160,12 @@ def play_along(params: PlayAlongParams, given: Given) -> Result:
     for place, (wav, mp3, title) in enumerate(params.names):
         audio, rate = soundfile.read(band.path(wav), dtype="float32", always_2d=True)
         path = given.folder / mp3
-        write_mp3(path, audio, rate)
-        known = band.facts["files"][wav]
+        loudness = write_mp3(path, audio, rate, ceiling_dbtp=params.ceiling_dbtp)
+        measured = {
+            "integrated_lufs": _rounded(loudness.integrated_lufs),
+            "true_peak_dbtp": _rounded(loudness.true_peak_dbtp),
+        }
+        known = {**band.facts["files"][wav], **measured}
         tags = TrackTags(
             title=title,
             album=params.album,

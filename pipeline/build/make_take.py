@@ -9,6 +9,7 @@ from pipeline.build.step import Given, Result
 from pipeline.errors import Problem, SourceError
 from pipeline.listen.alignment import Alignment
 from pipeline.music.tab import Tab
+from pipeline.page.look import Look
 
 ALIGNMENT_FILE = "alignment.json"
 PICTURE_FILE = "alignment.png"
@@ -38,8 +39,10 @@ def align(params: AlignParams, given: Given) -> Result:
         first = round((params.start_s or 0.0) * rate)
         last = len(audio) if params.end_s is None else round(params.end_s * rate)
         heard = align_take(params.tab, audio[first:last], rate)
-    except (ListenError, MediaError) as error:
+    except ListenError as error:
         raise SourceError([Problem(error.what, error.remedy, path=take)]) from error
+    except MediaError as error:  # names the file itself
+        raise SourceError([Problem(error.what, error.remedy)]) from error
     if first:
         by = first / rate
         heard = replace(
@@ -73,7 +76,7 @@ def _cautions(heard: Alignment) -> list[str]:
 
 @dataclass(frozen=True)
 class PictureParams:
-    """Nothing of its own: the picture is of the take and its bars."""
+    look: Look
 
 
 def draw_alignment(params: PictureParams, given: Given) -> Result:
@@ -83,5 +86,6 @@ def draw_alignment(params: PictureParams, given: Given) -> Result:
 
     heard = Alignment.from_json(given.made["align"].facts)
     audio, rate = decode_audio(given.files["take"], mono=True)
-    (given.folder / PICTURE_FILE).write_bytes(alignment_picture(audio, rate, heard.bars))
+    bars = [(bar.bar, bar.seconds, bar.confidence) for bar in heard.bars]
+    (given.folder / PICTURE_FILE).write_bytes(alignment_picture(audio, rate, bars, look=params.look))
     return Result()

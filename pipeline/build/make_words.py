@@ -123,6 +123,6 @@ def pack(params: PackParams, given: Given) -> Result:
     members[README] = text.encode("utf-8")
     members[CHECKSUMS] = checksum_list(members)
     for name in (README, CHECKSUMS):
-        (given.folder / name).write_bytes(bytes(members[name]))  # type: ignore[arg-type]
+        (given.folder / name).write_bytes(bytes(members[name]))
     write_zip(given.folder / params.archive, members)
     return Result({"files": {params.archive: {"members": sorted(members)}}})
