@@ -1,0 +1,152 @@
+"""Text sources: reading the file, and telling problems by line and column.
+
+Conventions
+-----------
+Lines and columns count from 1, in characters. Text is UTF-8; a byte order mark and any
+line ending are tolerated.
+"""
+
+from __future__ import annotations
+
+import difflib
+import unicodedata
+from collections.abc import Iterable
+from fractions import Fraction
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import Problems
+
+MAX_TEXT_BYTES: Final = 8_000_000
+_MARKS: Final = ((b"\xff\xfe", "UTF-16"), (b"\xfe\xff", "UTF-16"))
+_PARTS: Final = {
+    Fraction(1, 2): "½", Fraction(1, 4): "¼", Fraction(3, 4): "¾", Fraction(1, 3): "⅓", Fraction(2, 3): "⅔",
+    Fraction(1, 8): "⅛", Fraction(3, 8): "⅜", Fraction(5, 8): "⅝", Fraction(7, 8): "⅞", Fraction(1, 6): "⅙",
+    Fraction(5, 6): "⅚",
+}  # fmt: skip
+
+
+def read_bytes(path: Path, problems: Problems, *, limit: int = MAX_TEXT_BYTES) -> bytes | None:
+    """The file's bytes, or None with a problem told: missing, a folder, unreadable, empty, too big."""
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            problems.error("this is a folder, a file was expected", path=path, remedy="Name the file in it.")
+            return None
+        if size > limit:
+            problems.error(
+                f"the file holds {size:,} bytes, at most {limit:,} are read",
+                path=path,
+                remedy="Is it really the written music? Name the right file.",
+            )
+            return None
+        data = path.read_bytes()
+    except FileNotFoundError:
+        problems.error("there is no such file", path=path, remedy=_neighbour(path))
+        return None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        problems.error(
+            f"the file cannot be read ({reason})", path=path, remedy="Check its name and permissions."
+        )
+        return None
+    if not data.strip():
+        problems.error(
+            "the file is empty", path=path, remedy="Write the music into it, or name another file."
+        )
+        return None
+    return data
+
+
+def read_text(path: Path, problems: Problems) -> str | None:
+    """The text of a UTF-8 file with line ends as ``\\n``, or None with a problem told."""
+    data = read_bytes(path, problems)
+    if data is None:
+        return None
+    for mark, name in _MARKS:
+        if data.startswith(mark):
+            problems.error(
+                f"the file is saved as {name}, expected UTF-8",
+                path=path, line=1, column=1, remedy="Save it again with the encoding UTF-8.",
+            )  # fmt: skip
+            return None
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        before = data[: error.start]
+        line_start = before.rfind(b"\n") + 1
+        problems.error(
+            f"the byte 0x{data[error.start]:02x} is not UTF-8 text",
+            path=path,
+            line=before.count(b"\n") + 1,
+            column=len(before[line_start:].decode("utf-8")) + 1,
+            offending=data[line_start:].split(b"\n", 1)[0].decode("utf-8", errors="replace").rstrip("\r"),
+            remedy="Save the file again with the encoding UTF-8.",
+        )
+        return None
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    at = text.find("\0")
+    if at >= 0:
+        line = text.count("\n", 0, at) + 1
+        problems.error(
+            "the file holds zero bytes: it is not plain text",
+            path=path, line=line, column=at - text.rfind("\n", 0, at), remedy="Name a text file.",
+        )  # fmt: skip
+        return None
+    return text
+
+
+def _neighbour(path: Path) -> str:
+    """What to do about a missing file, naming one nearby that could be meant."""
+    if not path.parent.is_dir():
+        return f"There is no folder {path.parent} either; check the path."
+    names = [item.name for item in path.parent.iterdir()]
+    near = nearest(path.name, names)
+    return f"Did you mean {near}?" if near else f"Check the name; it was looked for in {path.parent}."
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known name closest to a mistyped one, or None."""
+    names = list(known)
+    folded = {name.lower(): name for name in names}
+    found = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
+    return folded[found[0]] if found else None
+
+
+def say_quarters(amount: Fraction) -> str:
+    """``3½`` as a musician reads it."""
+    whole, part = divmod(amount, 1)
+    if part == 0:
+        return str(whole)
+    sign = _PARTS.get(part, f" {part}" if whole else str(part))
+    return f"{whole}{sign}" if whole else sign
+
+
+class SourceText:
+    """A text with its name, so that problems carry file, line, column and the line itself."""
+
+    def __init__(self, text: str, *, path: Path, problems: Problems) -> None:
+        self.path = path
+        self.problems = problems
+        text = unicodedata.normalize("NFC", text.removeprefix("\ufeff"))
+        self.lines: list[str] = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+        self.failed = False
+
+    def error(self, line: int, column: int, what: str, remedy: str = "") -> None:
+        """Tell an error at a 1-based line and column."""
+        self.failed = True
+        self.problems.error(
+            what, remedy=remedy, path=self.path, line=line, column=column, offending=self._line(line)
+        )
+
+    def caution(self, line: int, column: int, what: str, remedy: str = "") -> None:
+        """Tell a caution at a 1-based line and column."""
+        self.problems.caution(
+            what, remedy=remedy, path=self.path, line=line, column=column, offending=self._line(line)
+        )
+
+    def _line(self, line: int) -> str:
+        # control characters would break the caret's place on a terminal
+        text = self.lines[line - 1] if 1 <= line <= len(self.lines) else ""
+        return "".join(" " if unicodedata.category(c) == "Cc" else c for c in text)

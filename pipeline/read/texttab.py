@@ -1,0 +1,86 @@
+"""Text tab: the strings as musicians type them, with one line above that carries durations.
+
+Grammar (EBNF; one line each unless said otherwise)
+---------------------------------------------------
+::
+
+    tab       = { header | comment | blank } , { block } ;
+    comment   = "#" , text ;                           also behind two spaces on a header line
+    header    = name , ":" , value ;
+    name      = "title" | "instrument" | "tuning" | "capo" | "frets" | "key" | "time" | "tempo"
+              | "swing" | "a4" | "phrase" ;
+    block     = { "time: ..." | "tempo: ..." | phrase | comment | blank } , [ endings ] , [ durations ] , system ,
+                { below } ;
+    phrase    = "[" , text , "]" ;                     begins at the system's first bar; "[]" ends it
+    endings   = { digits , { "," digits } , "." , { "-" } } ;      over the bars they cover
+    durations = { mark } ;                             see texttab_values; "|" between is ignored
+    system    = string , { string } ;                  top line first, without empty lines between
+    string    = [ label ] , "|" , line ;               see texttab_strings
+    below     = ( "PM" | "LR" ) , { "-" }              palm mute, let ring: marks below their columns
+              | "PK" , { "d" | "u" }                   pick strokes down and up
+              | "DY" , { "pp" | "mf" | "f" ... } ;     dynamics, from their column on
+
+    tuning: E2 A2 D3 G3 B3 E4        the bottom line first
+    tempo: 104 | q. = 72 | 96 at bar 3 beat 2
+    swing: straight | shuffle | 2/3
+    phrase: 3-6 Name                 for phrases that overlap
+
+A mark belongs to the notes below it; one over no note is a rest. A mark ending in ``_`` ties
+its notes into the next column, where the frets that go on stand in parentheses; parentheses
+without a tie are a ghost note. A system without marks is timed by its columns' places, and a
+caution says so. A first bar that is shorter than the metre is the pickup, bar 0; the last bar
+or one at a repeat sign may be short when another one makes it full.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipeline.errors import Problems
+from pipeline.music.tab import Tab
+from pipeline.read.source import SourceText
+from pipeline.read.texttab_assemble import Assembler
+from pipeline.read.texttab_heads import DEFAULT_BPM, read_heads
+from pipeline.read.texttab_lines import sort_lines
+
+
+def read_text_tab(
+    text: str, *, path: Path, problems: Problems, tempo_bpm: float | None = None, title: str = ""
+) -> Tab | None:
+    """Read a text tab.
+
+    text : the whole file
+    path : its name, for the problems
+    tempo_bpm : quarter notes a minute at the start, before what the tab says
+    title : before what the tab says
+
+    Returns None when there are errors; all of them, and the cautions, are in ``problems``.
+    """
+    source = SourceText(text, path=path, problems=problems)
+    sheet = sort_lines(source)
+    if not sheet.systems:
+        source.error(
+            1, 1, "there are no strings in this tab",
+            "Write each string as a line such as e|--5--7--|, the highest on top, without empty lines between.",
+        )  # fmt: skip
+        return None
+    heads = read_heads(source, sheet)
+    if heads is None:
+        return None
+    assembler = Assembler(source, sheet, heads)
+    assembler.read()
+    tab = assembler.tab(title=title)
+    stated = any(mark.quarter == 0 for mark in assembler.tempos)
+    if tempo_bpm is None and not stated:
+        source.caution(
+            1, 1, f"no tempo is stated: {DEFAULT_BPM:g} quarter notes a minute are taken", "Write tempo: 104 at the top."
+        )  # fmt: skip
+    if tab is None or tempo_bpm is None:
+        return tab
+    if stated and abs(tab.tempo_bpm - tempo_bpm) > 1e-9:
+        first = next(h for h in sheet.systems[0].changes if h.name == "tempo")
+        source.caution(
+            first.line, first.column, f"the tab's tempo is {tab.tempo_bpm:g}, the lesson's {tempo_bpm:g} is used",
+            "Write the same tempo in both, or in one of them only.",
+        )  # fmt: skip
+    return tab.with_tempo(tempo_bpm)

@@ -1,0 +1,340 @@
+"""From scanned systems to the tab: bars that add up, notes in exact time, ties and phrases."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Final
+
+from pipeline.music.errors import MusicError
+from pipeline.music.metre import Metre
+from pipeline.music.tab import Note, Tab, TempoMark
+from pipeline.music.technique import LetRing, PalmMute, Stroke, Technique
+from pipeline.read.source import SourceText
+from pipeline.read.texttab_columns import Column, read_marks, spread_columns, timed_columns
+from pipeline.read.texttab_form import BarInfo, FormReader
+from pipeline.read.texttab_heads import Heads, read_metre, read_tempo
+from pipeline.read.texttab_lines import DYNAMIC_WORDS, Sheet, System
+from pipeline.read.texttab_marks import MarkReader
+from pipeline.read.texttab_strings import ScannedSystem, StringState, TabNote, scan_system
+
+_SPAN_LABEL: Final = re.compile(r"P\.?M\.?|L\.?R\.?|let ring|palm mute|PK|DY", re.IGNORECASE)
+_ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s*[,.]\s*\d+)*)\.?(?P<dashes>[-_ |]*)")
+
+
+@dataclass(slots=True)
+class _Tie:
+    """A column tied on: (end, fret) by string, the place of its mark, and whether it is met."""
+
+    notes: dict[int, tuple[Fraction, int]]
+    line: int
+    column: int
+    met: bool = False
+
+
+class Assembler:
+    """Puts a sheet together; ``tab`` gives the result or None with the problems told."""
+
+    def __init__(self, source: SourceText, sheet: Sheet, heads: Heads) -> None:
+        self.source, self.sheet, self.heads = source, sheet, heads
+        self.instrument = heads.instrument
+        self.marks = MarkReader(source, heads.instrument)
+        self.states = [StringState() for _ in heads.instrument.strings]
+        self.bars: list[BarInfo] = []
+        self.notes: list[Note] = []
+        self.tempos: list[TempoMark] = []
+        self.phrase_starts: list[tuple[str, int, int]] = []  # name, line, bar index
+        self.ties: list[_Tie] = []
+        self.busy: dict[int, tuple[Fraction, int]] = {}
+        self.hands: dict[int, int] = {}
+        self.hand = 0
+        self.dynamic = "mf"
+        self.now = Fraction(0)
+        self.metre = Metre()
+        self.untimed: list[int] = []
+
+    def read(self) -> None:
+        """Read every system in turn."""
+        for system in self.sheet.systems:
+            self._changes(system)
+            if len(system.strings) != len(self.instrument.strings):
+                self._wrong_strings(system)
+                continue
+            scanned = scan_system(self.source, system, self.states)
+            if system.phrase is not None:
+                self.phrase_starts.append((*system.phrase, len(self.bars)))
+            self._system(scanned)
+        self._slides_left()
+        self._ties_left(None)
+        if self.untimed:
+            more = f" ({len(self.untimed)} systems in all)" if len(self.untimed) > 1 else ""
+            self.source.caution(
+                self.untimed[0], 1, f"no durations stand above this system{more}: time was told from the columns' places",
+                "Write a line above the strings with w h q e s t over the notes to fix the rhythm.",
+            )  # fmt: skip
+
+    def _changes(self, system: System) -> None:
+        for header in system.changes:
+            if header.name == "time":
+                self.metre = read_metre(self.source, header) or self.metre
+                continue
+            bpm = read_tempo(self.source, header)
+            if bpm is not None and (not self.tempos or self.tempos[-1].bpm != bpm):
+                self.tempos.append(TempoMark(self.now, bpm))
+
+    def _wrong_strings(self, system: System) -> None:
+        have, want = len(system.strings), len(self.instrument.strings)
+        remedy = f"Give the system {want} lines, or name the instrument or its tuning at the top."
+        if have > want and have % want == 0:
+            remedy = "Leave an empty line between two systems."
+        self.source.error(
+            system.strings[0].number, 1, f"this system has {have} strings, the {self.instrument.name} has {want}", remedy
+        )  # fmt: skip
+
+    def _system(self, scanned: ScannedSystem) -> None:
+        if not scanned.bars:
+            self.source.error(
+                scanned.system.strings[0].number, 1, "this system holds no bars", "Write dashes and frets between bars |."
+            )  # fmt: skip
+            return
+        marks = read_marks(self.source, scanned)
+        line = scanned.system.durations[0] if scanned.system.durations else 0
+        top = scanned.system.strings[0].number
+        lead = 0
+        if marks is None:
+            self.untimed.append(top)
+            firsts = [
+                notes[0].start - bar[0]
+                for notes, bar in zip(scanned.notes, scanned.bars, strict=True)
+                if notes
+            ]
+            lead = 1 if firsts and min(firsts) > 0 else 0
+        endings = self._endings(scanned)
+        spans = self._spans(scanned)
+        for index, bar in enumerate(scanned.bars):
+            notes = scanned.notes[index]
+            columns: list[Column] | None
+            if not scanned.sound:
+                columns = None
+            elif marks is None:
+                columns = spread_columns(self.source, notes, bar, lead, self.metre)
+            elif not marks[index] and not notes:
+                columns = [Column(bar[0], bar[0], step=self.metre.quarters)]
+            else:
+                columns = timed_columns(self.source, notes, marks[index], line)
+            info = BarInfo(
+                self.metre, None if columns is None else sum((c.step for c in columns), Fraction(0)),
+                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index],
+            )  # fmt: skip
+            self.bars.append(info)
+            start = self.now
+            if columns is None:
+                self.ties.clear()
+                self.busy.clear()
+            else:
+                for column in columns:
+                    self._column(column, spans, line)
+            self.now = start + self._length(info)
+
+    @staticmethod
+    def _length(info: BarInfo) -> Fraction:
+        """What the bar takes up: a wrong one counts as full, so that the next ones stay in place."""
+        if info.total is None or not 0 < info.total <= info.metre.quarters:
+            return info.metre.quarters
+        return info.total
+
+    def _column(self, column: Column, spans: dict[str, list[tuple[int, str]]], line: int) -> None:
+        for place, word in spans["DY"]:
+            if place <= column.start:
+                self.dynamic = word
+        spans["DY"] = [(place, word) for place, word in spans["DY"] if place > column.start]
+        extra: list[Technique] = []
+        if spans["PM"] and _covers(spans["PM"], column):
+            extra.append(PalmMute())
+        if spans["LR"] and _covers(spans["LR"], column):
+            extra.append(LetRing())
+        if spans["PK"]:
+            strokes = [word for place, word in spans["PK"] if column.start <= place < column.end]
+            extra += [Stroke(down=strokes[0].lower() == "d")] if strokes else []
+        held = column.held or (column.step,)
+        now = self.now
+        column_notes = sorted(column.notes, key=lambda n: n.string)
+        tied_on: dict[int, tuple[Fraction, int]] = {}
+        for place, typed in enumerate(column_notes):
+            length = Fraction(0) if column.grace else held[place] if len(held) > 1 else held[0]
+            note = self._note(typed, length, tuple(extra))
+            if note is None:
+                continue
+            self.notes.append(note)
+            if not column.grace:
+                tied_on[typed.string] = (note.end, note.fret)
+        self.now = now + column.step
+        if not column.grace:
+            self._ties_left(now)
+        if column.mark is not None and column.mark.tied and tied_on:
+            self.ties.append(_Tie(tied_on, line, column.mark.start + 1))
+
+    def _note(self, typed: TabNote, length: Fraction, extra: tuple[Technique, ...]) -> Note | None:
+        if typed.head in ("dead", "softdead"):
+            typed.fret = typed.hand if typed.hand is not None else self.hands.get(typed.string, self.hand)
+        if typed.fret > self.instrument.highest_fret:
+            digits = str(typed.fret)
+            apart = f" If two notes are meant, write {digits[0]}-{digits[1:]}." if len(digits) > 1 else ""
+            capo = f", counted from the capo at {self.instrument.capo}" if self.instrument.capo else ""
+            self.source.error(
+                typed.line, typed.start + 1,
+                f"fret {typed.fret} is beyond the neck of the {self.instrument.name} (0 to {self.instrument.highest_fret}{capo})",
+                "Right the fret, or write frets: 24 at the top for a longer neck." + apart,
+            )  # fmt: skip
+            return None
+        if typed.fret:
+            self.hand = self.hands[typed.string] = typed.fret
+        tied = typed.head == "soft" and self._meets_tie(typed)
+        before = self.busy.get(typed.string)
+        if before is not None and before[0] > self.now:
+            self.source.error(
+                typed.line, typed.start + 1, f"string {typed.string} is still held at fret {before[1]} here",
+                "Shorten the held length of the note before.",
+            )  # fmt: skip
+            return None
+        if length:
+            self.busy[typed.string] = (self.now + length, typed.fret)
+        pitch = self.heads.key.spell_midi(self.instrument.midi(typed.string, typed.fret))
+        techniques = self.marks.techniques(typed, tied=tied) + extra
+        return Note(self.now, length, typed.string, typed.fret, pitch, tied, techniques, dynamic=self.dynamic)
+
+    def _meets_tie(self, typed: TabNote) -> bool:
+        for tie in self.ties:
+            if tie.notes.get(typed.string) == (self.now, typed.fret):
+                tie.met = True
+                return True
+        return False
+
+    def _ties_left(self, now: Fraction | None) -> None:
+        """Tell ties whose notes ended without going on; ``now`` None: at the end of the piece."""
+        left: list[_Tie] = []
+        for tie in self.ties:
+            if now is None or all(end <= now for end, _ in tie.notes.values()):
+                if not tie.met:
+                    frets = ", ".join(
+                        f"({fret}) on string {string}" for string, (_, fret) in tie.notes.items()
+                    )
+                    self.source.error(
+                        tie.line, tie.column, "a tie with no note to go on to",
+                        f"Write {frets} in the next column, or delete the _.",
+                    )  # fmt: skip
+            else:
+                left.append(tie)
+        self.ties = left
+
+    def _slides_left(self) -> None:
+        for state in self.states:
+            if state.slide and state.last:
+                # the note was built already: a slide out at the very end
+                self._slide_out_last(state.last, state.slide)
+            if state.joint:
+                mark, line, column = state.joint
+                self.source.error(
+                    line, column + 1, f"{mark!r} joins to no note: the string ends", "Delete it."
+                )
+
+    def _slide_out_last(self, typed: TabNote, mark: str) -> None:
+        typed.slide_out = mark
+        for place in range(len(self.notes) - 1, -1, -1):
+            note = self.notes[place]
+            if note.string == typed.string and not note.grace:
+                kept = note.techniques[
+                    len(self.marks.techniques(replace(typed, slide_out=""), tied=note.tied)) :
+                ]
+                self.notes[place] = replace(
+                    note, techniques=self.marks.techniques(typed, tied=note.tied) + kept
+                )
+                return
+
+    def _endings(self, scanned: ScannedSystem) -> list[tuple[int, ...]]:
+        found: list[tuple[int, ...]] = [() for _ in scanned.bars]
+        if scanned.system.endings is None:
+            return found
+        number, text = scanned.system.endings
+        matches = list(_ENDING.finditer(text))
+        for index, match in enumerate(matches):
+            numbers = tuple(int(n) for n in re.split(r"\s*[,.]\s*", match["numbers"]))
+            first = next((i for i, bar in enumerate(scanned.bars) if match.start() < bar[1]), None)
+            if first is None or 0 in numbers:
+                self.source.error(
+                    number,
+                    match.start() + 1,
+                    f"the ending {match[0]!r} stands over no bar",
+                    "Write 1.---- above its bars.",
+                )
+                continue
+            last = first
+            dashes = match["dashes"].rstrip(" |")
+            limit = matches[index + 1].start() if index + 1 < len(matches) else len(text) + 10_000
+            while last + 1 < len(scanned.bars):
+                begin = scanned.bars[last + 1][0]
+                if dashes:
+                    more = match.start("dashes") + len(dashes) - 1 > begin
+                else:  # without dashes an ending goes on to its repeat sign
+                    more = (
+                        not scanned.repeat_times[last]
+                        and any(scanned.repeat_times[last + 1 :])
+                        and begin < limit - 1
+                    )
+                if not more:
+                    break
+                last += 1
+            for bar in range(first, last + 1):
+                found[bar] = numbers
+        return found
+
+    def _spans(self, scanned: ScannedSystem) -> dict[str, list[tuple[int, str]]]:
+        """Marks of the lines below the strings: (0-based column, what stands there) by label."""
+        found: dict[str, list[tuple[int, str]]] = {"PM": [], "LR": [], "PK": [], "DY": []}
+        margin = scanned.bars[0][0]
+        for name, number, text in scanned.system.spans:
+            label = _SPAN_LABEL.search(text)
+            assert label is not None
+            if label.start() < margin or name in ("PK", "DY"):
+                text = " " * label.end() + text[label.end() :]
+            if name in ("PM", "LR"):
+                found[name] += [(i, sign) for i, sign in enumerate(text) if not sign.isspace()]
+                continue
+            known = ("d", "u") if name == "PK" else DYNAMIC_WORDS
+            for match in re.finditer(r"[^\s|-]+", text):
+                if match[0].lower() in known:
+                    found[name].append((match.start(), match[0].lower()))
+                else:
+                    self.source.error(
+                        number, match.start() + 1, f"{match[0]!r} is not understood in a {name} line",
+                        f"It holds {', '.join(known)} below the columns.",
+                    )  # fmt: skip
+        return found
+
+    def tab(self, *, title: str) -> Tab | None:
+        """The finished tab, or None with everything told that stands in its way."""
+        if not self.bars:
+            return None
+        reader = FormReader(self.source, self.bars)
+        form = reader.form()
+        phrases = reader.phrases(self.phrase_starts, self.sheet.phrases)
+        if form is None:
+            return None
+        tempos = reader.tempos(form, self.tempos, self.sheet.tempo_marks)
+        if self.source.failed:
+            return None
+        heads = self.heads
+        try:
+            return Tab(
+                self.instrument, form, tuple(self.notes), heads.key, tempos, phrases, title or heads.title, heads.swing,
+                heads.a4_hz,
+            )  # fmt: skip
+        except MusicError as error:
+            self.source.error(1, 1, str(error), "Right the bars that are named.")
+            return None
+
+
+def _covers(marks: Iterable[tuple[int, str]], column: Column) -> bool:
+    return any(column.start <= place < column.end for place, _ in marks)

@@ -1,0 +1,234 @@
+"""Columns of a bar and their durations: what stands one above the other sounds together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Final
+
+from pipeline.music.metre import Metre
+from pipeline.read.source import SourceText
+from pipeline.read.texttab_strings import ScannedSystem, TabNote
+from pipeline.read.texttab_values import DurationMark, read_duration
+
+_FINENESS: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24)  # slots a quarter tried for proportional time
+_NEAR: Final = 3  # columns within which a mark is taken to be meant for a note
+
+
+@dataclass(slots=True)
+class Column:
+    """Notes that start together, or a rest when there are none.
+
+    start, end : 0-based columns of the heads
+    step : quarters until the next column; 0 for grace notes
+    held : see :class:`DurationMark`
+    mark : the duration mark, None in proportional time
+    """
+
+    start: int
+    end: int
+    notes: list[TabNote] = field(default_factory=list)
+    grace: bool = False
+    step: Fraction = Fraction(0)
+    held: tuple[Fraction, ...] = ()
+    mark: DurationMark | None = None
+
+
+def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[DurationMark]] | None:
+    """The duration marks above each bar of a system, or None without a duration line.
+
+    A line that stands beside its notes by the same few columns throughout is read as meant,
+    with a caution.
+    """
+    if scanned.system.durations is None:
+        return None
+    number, text = scanned.system.durations
+    marks: list[DurationMark] = []
+    place = 0
+    for word in text.replace("|", " ").split():
+        place = text.index(word, place)
+        mark = read_duration(word, place)
+        if mark is None:
+            source.error(
+                number, place + 1, f"not a duration: {word!r}",
+                "Durations are w h q e s t, with dots (q.), figures (e3) and sums (q+e), a space between.",
+            )  # fmt: skip
+        else:
+            marks.append(mark)
+        place += len(word)
+    shift = _shift(scanned, marks)
+    if shift:
+        way = (
+            f"{abs(shift)} column{'s' if abs(shift) > 1 else ''} to the {'left' if shift > 0 else 'right'} of"
+        )
+        source.caution(
+            number, marks[0].start + 1, f"all the durations stand {way} their notes, and are read as meant",
+            "Move the line so that each mark stands above the first character of its note.",
+        )  # fmt: skip
+        marks = [replace(mark, start=mark.start + shift) for mark in marks]
+    found: list[list[DurationMark]] = [[] for _ in scanned.bars]
+    bar = 0
+    for mark in marks:
+        while bar < len(scanned.bars) and mark.start >= scanned.lines[bar + 1].start:
+            bar += 1
+        if bar == len(scanned.bars) or mark.start < scanned.bars[bar][0]:
+            source.error(
+                number, max(0, mark.start - shift) + 1, f"the duration {mark.text!r} stands over no column of a bar",
+                "Put it above the first character of a note, or above a dash inside a bar for a rest.",
+            )  # fmt: skip
+        else:
+            found[bar].append(mark)
+    return found
+
+
+def _shift(scanned: ScannedSystem, marks: Sequence[DurationMark]) -> int:
+    """By how many columns to move all marks so that every note gets one: 0 unless it is needed."""
+    notes = [note for bar in scanned.notes for note in bar if not note.grace]
+    places = [mark.start for mark in marks]
+    if not notes or not places:
+        return 0
+    for shift in (0, 1, -1, 2, -2, 3, -3):
+        moved = {place + shift for place in places}
+        if all(not moved.isdisjoint(range(note.lead, note.head_end)) for note in notes):
+            return shift
+    return 0
+
+
+def _grouped(notes: Sequence[TabNote], starts: Iterable[int]) -> list[Column]:
+    marked = set(starts)
+    columns: list[Column] = []
+    for note in notes:  # by place, then string
+        last = columns[-1] if columns else None
+        if (
+            last is None
+            or note.lead >= last.end
+            or bool(note.grace) != last.grace
+            or (note.start != last.start and note.start in marked)
+            or any(other.string == note.string for other in last.notes)
+        ):
+            columns.append(Column(note.start, note.head_end, [note], bool(note.grace)))
+        else:
+            last.notes.append(note)
+            last.end = max(last.end, note.head_end)
+    return columns
+
+
+def timed_columns(
+    source: SourceText, notes: Sequence[TabNote], marks: Sequence[DurationMark], line: int
+) -> list[Column] | None:
+    """The columns of a bar in order, rests among them, each with its mark; None, told, when
+    notes and marks do not pair up. ``line`` is that of the marks."""
+    columns = _grouped(notes, (mark.start for mark in marks))
+    unpaired: list[DurationMark] = []
+    good = True
+    for mark in marks:
+        home = next(
+            (c for c in columns if not c.grace and min(n.lead for n in c.notes) <= mark.start < c.end), None
+        )
+        if home is None:
+            unpaired.append(mark)
+        elif home.mark is not None:
+            good = False
+            source.error(line, mark.start + 1, "a second duration above one column", "Keep one of them.")
+        else:
+            home.mark = mark
+    bare = [c for c in columns if c.mark is None and not c.grace]
+    for mark in unpaired:
+        over = next((n for n in notes if n.head_end <= mark.start < n.end), None)
+        close = min(bare, key=lambda c: abs(c.start - mark.start), default=None)
+        if close is not None and abs(close.start - mark.start) == 1:
+            bare.remove(close)
+            close.mark = mark
+            source.caution(
+                line, mark.start + 1, f"the duration {mark.text!r} stands one column beside the note below it",
+                "Move it above the first character of the note.",
+            )  # fmt: skip
+        elif close is not None and abs(close.start - mark.start) <= _NEAR:
+            good = False
+            bare.remove(close)
+            source.error(
+                line, mark.start + 1,
+                f"the duration {mark.text!r} stands in column {mark.start + 1}, the note below in column {close.start + 1}",
+                "Move it above the first character of the note.",
+            )  # fmt: skip
+        elif over is not None:
+            good = False
+            source.error(
+                line, mark.start + 1, f"the duration {mark.text!r} stands above a mark that is part of a note",
+                "A bend and its target are one note with one duration.",
+            )  # fmt: skip
+        elif mark.tied:
+            good = False
+            source.error(line, mark.start + 1, "a rest cannot be tied", "Delete the _ behind the duration.")
+        else:
+            columns.append(Column(mark.start, mark.start + 1, mark=mark))
+    for column in bare:
+        good = False
+        note = column.notes[0]
+        source.error(
+            note.line, note.start + 1, "no duration stands above this note",
+            f"Write one in line {line} above column {column.start + 1}, or delete the note.",
+        )  # fmt: skip
+    for column in columns:
+        if column.mark is not None:
+            column.step, column.held = column.mark.step, column.mark.held
+            if len(column.held) > 1 and len(column.held) != len(column.notes):
+                good = False
+                source.error(
+                    line, column.mark.start + 1,
+                    f"{len(column.held)} held lengths for {len(column.notes)} notes",
+                    "Write one for all of them, or one each from the top string down.",
+                )  # fmt: skip
+    columns.sort(key=lambda c: c.start)
+    return columns if good else None
+
+
+def spread_columns(
+    source: SourceText, notes: Sequence[TabNote], bar: tuple[int, int], lead: int, metre: Metre
+) -> list[Column] | None:
+    """The columns of a bar without durations, timed by their place; None, told, when too close.
+
+    The place in the bar is rounded to the coarsest division of the quarter that misses no
+    column by more than half a character; each note lasts until the next column.
+    """
+    columns = _grouped(notes, ())
+    timed = [c for c in columns if not c.grace]
+    if not timed:
+        return [*columns, Column(bar[1], bar[1], step=metre.quarters)]
+    slots = _slots([c.start - bar[0] - lead for c in timed], bar[1] - bar[0] - lead, metre)
+    if slots is None:
+        note = timed[0].notes[0]
+        source.error(
+            note.line, note.start + 1, "the columns of this bar are too close to tell their time",
+            "Write a duration line above the strings.",
+        )  # fmt: skip
+        return None
+    ends = [*slots[1:], metre.quarters]
+    for column, start, end in zip(timed, slots, ends, strict=True):
+        column.step = end - start
+    if slots[0] > 0:
+        columns.insert(0, Column(bar[0], bar[0], step=slots[0]))
+    return columns
+
+
+def _slots(places: list[int], width: int, metre: Metre) -> list[Fraction] | None:
+    """Quarters from the bar's start for columns ``places`` characters into a bar of ``width``."""
+    best: tuple[float, list[Fraction]] | None = None
+    for fine in _FINENESS:
+        count = metre.quarters * fine
+        if count.denominator != 1:
+            continue
+        for room in (width, width - 1):
+            if room < 1:
+                continue
+            rounded = [round(Fraction(max(0, p), room) * count) for p in places]
+            if len(set(rounded)) < len(rounded) or rounded[-1] >= count:
+                continue
+            miss = max(abs(p - r * room / float(count)) for p, r in zip(places, rounded, strict=True))
+            times = [Fraction(r, fine) for r in rounded]
+            if miss <= 0.5:
+                return times
+            if best is None or miss < best[0]:
+                best = miss, times
+    return None if best is None else best[1]

@@ -1,0 +1,330 @@
+"""The string lines of a text tab: barlines, and the notes with the marks they carry.
+
+Grammar of a string line (EBNF; what follows the label)
+-------------------------------------------------------
+::
+
+    line    = { "-" | " " | barline | joint | note | "~" } ;
+    barline = [ ":" ] "|" { "|" } [ ":" | "x" digits ] ;        the count only behind ":|"
+    joint   = "h" | "p" | "s" | slash ;                         hammer-on, pull-off, shift slide
+    slash   = ( "/" | "\\" ) { "/" | "\\" } ;
+    note    = [ "g" [ "g" ] ] [ "t" ] head { mark } ;           grace (on the beat), tapped
+    head    = fret | "x" [ fret ] | "(" fret ")" | "<" fret ">" ;
+    mark    = [ "p" ] "b" pitch | "r" [ pitch ]                 bend, pre-bend, release
+            | "~" { "~" } | "tr" fret | "<" fret ">"            vibrato, trill, touched harmonic
+            | "*" [ digits ] | "=" { "=" }                      pinch harmonic, tremolo picking
+            | "'" | ">" | "^" ;                                 staccato, accent, strong accent
+    pitch   = fret [ "." digits ] ;
+
+A joint belongs to the next note of its line, over barlines and systems too. A slash is a
+legato slide when it touches a fret on both sides (also over a barline that it touches on
+both sides), a slide in when it only touches the fret behind it, a slide out when it only
+touches the note before it.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Final
+
+from pipeline.read.source import SourceText
+from pipeline.read.texttab_lines import StringLine, System
+
+_TOKEN: Final = re.compile(
+    r"(?P<fill>[- ]+)"
+    r"|(?P<bar>:+\|+(?:x(?P<times>\d+)|:+)?|\|+:*)"
+    r"|(?P<note>(?P<grace>gg?)?(?P<tap>t)?"
+    r"(?:(?P<dead>x)(?P<hand>\d{1,2})?|\((?P<soft>\d+|x)\)|<(?P<node>\d+)>|(?P<fret>\d+))"
+    r"(?P<marks>(?:p?b(?:\d+(?:\.\d+)?)?|r(?:\d+(?:\.\d+)?)?|tr\d+|<\d+>|\*\d*|~+|=+|['>^])*))"
+    r"|(?P<joint>[hps])"
+    r"|(?P<slash>[/\\]+)"
+    r"|(?P<shake>~+)"
+)
+_JOINTS: Final = {"h": "hammer-on", "p": "pull-off", "s": "shift slide"}
+
+
+@dataclass(slots=True)
+class TabNote:
+    """One note as typed; places are 0-based columns, ``line`` is 1-based.
+
+    lead : where a slide in begins, otherwise ``start``, the first character of the head
+    head_end : behind the fret and its brackets; ``end`` behind the marks too
+    joint : "h", "p", "s", or "/" "\\" for a legato slide from the note before; "" for none
+    slide_in, slide_out : "/" or "\\" or ""
+    """
+
+    string: int
+    line: int
+    lead: int
+    start: int
+    head_end: int
+    end: int
+    fret: int
+    head: str = "fret"  # fret, dead, soft, softdead, node
+    hand: int | None = None  # the fret a dead note is damped at
+    grace: str = ""
+    tap: bool = False
+    marks: str = ""
+    joint: str = ""
+    joint_at: int = 0
+    slide_in: str = ""
+    slide_out: str = ""
+    shake: int = 0
+    before: TabNote | None = None
+
+
+@dataclass(slots=True)
+class BarLine:
+    """A barline: 0-based columns of its sign, and what the dots say."""
+
+    start: int
+    end: int
+    repeat_start: bool = False
+    repeat_times: int = 0
+
+
+@dataclass(slots=True)
+class StringState:
+    """What reaches from one system into the next on one string."""
+
+    last: TabNote | None = None
+    joint: tuple[str, int, int] | None = None  # mark, line, column
+    slide: str = ""  # a slash that touches the barline, begun at ``last``
+
+
+@dataclass(slots=True)
+class ScannedSystem:
+    """A system's bars as column ranges [start, end), with the notes in each, by place."""
+
+    system: System
+    bars: list[tuple[int, int]] = field(default_factory=list)
+    lines: list[BarLine] = field(default_factory=list)
+    notes: list[list[TabNote]] = field(default_factory=list)
+    repeat_start: list[bool] = field(default_factory=list)
+    repeat_times: list[int] = field(default_factory=list)
+    sound: bool = True  # barlines agree: what stands in it can be trusted
+
+
+class _LineScanner:
+    """Reads one string line from left to right."""
+
+    def __init__(self, source: SourceText, line: StringLine, string: int, state: StringState) -> None:
+        self.source, self.line, self.string, self.state = source, line, string, state
+        self.notes: list[TabNote] = []
+        self.bars: list[BarLine] = []
+        self.slash: tuple[str, int, int, bool] | None = None  # sign, start, end, begun at a note
+        self.touched = -1  # where something ended that a slash may be attached to
+
+    def scan(self) -> None:
+        text = self.line.text.lower()
+        place, end = self.line.start, len(text)
+        while place < end:
+            match = _TOKEN.match(text, place)
+            if match is None:
+                self._stray(place)
+                place += 1
+                continue
+            kind = match.lastgroup or "fill"
+            if kind != "fill" or self.slash or self.state.slide:
+                self._take(match)
+            place = match.end()
+        if self.slash:
+            self._end_slash()
+
+    def _error(self, column: int, what: str, remedy: str) -> None:
+        self.source.error(self.line.number, column + 1, what, remedy)
+
+    def _stray(self, place: int) -> None:
+        sign = self.line.text[place]
+        if sign == "\t":
+            return  # told when the lines were sorted
+        remedy = (
+            "Strings hold - | frets and the marks h p s / \\ b r ~ x ( ) < >; see the text tab's description."
+        )
+        if sign == "b":
+            remedy = "A bend stands directly behind its fret: 7b9."
+        elif sign == "r":
+            remedy = "A release stands directly behind its bend: 7b9r7."
+        elif sign in "(<":
+            remedy = "Write a soft or tied note as (5), a natural harmonic as <12>."
+        self._error(place, f"{sign!r} is not understood here", remedy)
+
+    def _take(self, match: re.Match[str]) -> None:
+        start, end = match.span()
+        if match["note"]:
+            self._note(match)
+            return
+        if match["slash"]:
+            self._slash(match["slash"], start, end)
+            return
+        if match["bar"]:
+            self._bar(match, start, end)
+            return
+        if self.slash:
+            self._end_slash()
+        if self.state.slide and self.state.last:
+            self.state.last.slide_out, self.state.slide = self.state.slide, ""
+        if match["joint"]:
+            if self.state.joint:
+                self._error(
+                    start, f"{match['joint']!r} follows another mark that joins", "One mark joins two notes."
+                )
+            elif self.state.last is None:
+                self._error(
+                    start, f"a {_JOINTS[match['joint']]} with no note before it on this string",
+                    "It joins two notes of one string: 5h7.",
+                )  # fmt: skip
+            else:
+                self.state.joint = (match["joint"], self.line.number, start)
+        elif match["shake"]:
+            if self.state.last is None:
+                self._error(start, "a vibrato with no note before it", "It stands behind its note: 7~.")
+            else:
+                self.state.last.shake = max(self.state.last.shake, len(match["shake"]))
+
+    def _bar(self, match: re.Match[str], start: int, end: int) -> None:
+        sign = match["bar"]
+        times = int(match["times"] or 2) if sign[0] == ":" else 0
+        if match["times"] and times < 2:
+            self._error(start, f"a repeat played {times} times", "Write :|x2 or more, or no repeat sign.")
+            times = 2
+        first = start + len(sign) - len(sign.lstrip(":"))
+        self.bars.append(BarLine(first, end, sign[-1] == ":", times))
+        if self.slash:
+            mark, at, until, begun = self.slash
+            if until == start and begun:
+                self.state.slide, self.slash = mark, None
+            else:
+                self.slash = (mark, at, until, begun)
+                self._end_slash()
+        self.touched = end
+
+    def _slash(self, marks: str, start: int, end: int) -> None:
+        begun = bool(self.state.last) and (
+            (start == self.touched and bool(self.state.slide))
+            or (bool(self.notes) and self.notes[-1].end == start)
+        )
+        if self.state.slide and not begun and self.state.last:
+            self.state.last.slide_out = self.state.slide
+        self.state.slide = ""
+        if len(set(marks)) > 1:
+            self._error(start, f"{marks!r} slides up and down at once", "Write / up or \\ down.")
+        self.slash = (marks[0], start, end, begun)
+
+    def _end_slash(self) -> None:
+        """A slash that no fret follows."""
+        assert self.slash is not None
+        mark, start, _, begun = self.slash
+        self.slash = None
+        if begun and self.state.last is not None:
+            self.state.last.slide_out = mark
+        else:
+            self._error(
+                start, "a slide that touches no fret", "Write 5/7, /5 (into) or 5/ (out of), without a gap."
+            )
+
+    def _note(self, match: re.Match[str]) -> None:
+        start, end = match.span()
+        marks, line = match["marks"], self.line.number
+        head, digits = "fret", match["fret"]
+        if match["dead"]:
+            head, digits = "dead", match["hand"]
+        elif match["soft"]:
+            head, digits = ("softdead", None) if match["soft"] == "x" else ("soft", match["soft"])
+        elif match["node"]:
+            head, digits = "node", match["node"]
+        note = TabNote(
+            self.string, line, start, start, end - len(marks), end, int(digits or 0), head,
+            grace=match["grace"] or "", tap=bool(match["tap"]), marks=marks, before=self.state.last,
+            hand=int(digits) if head == "dead" and digits else None,
+        )  # fmt: skip
+        if self.state.joint:
+            note.joint, _, note.joint_at = self.state.joint
+            self.state.joint = None
+        if self.slash:
+            mark, at, until, begun = self.slash
+            self.slash = None
+            if until != start:
+                self.slash = (mark, at, until, begun)
+                self._end_slash()
+            elif begun:
+                note.joint, note.joint_at = mark, at
+            else:
+                note.slide_in, note.lead = mark, at
+        elif self.state.slide and self.state.last:
+            self.state.last.slide_out = self.state.slide
+        self.state.slide = ""
+        self.state.last = note
+        self.notes.append(note)
+
+
+def _agree(source: SourceText, system: System, scanned: list[_LineScanner]) -> tuple[int, ...] | None:
+    """The columns of the barlines that all string lines share; None, told, when they differ."""
+    places = [tuple(bar.start for bar in line.bars) for line in scanned]
+    common, _ = Counter(places).most_common(1)[0]
+    good = True
+    for line, mine in zip(scanned, places, strict=True):
+        if mine == common:
+            continue
+        good = False
+        number = line.line.number
+        if len(mine) != len(common):
+            stray = next((p for p in mine if p not in common), None)
+            lacking = next((p for p in common if p not in mine), None)
+            column = stray if stray is not None and len(mine) > len(common) else lacking
+            source.error(
+                number, (column or 0) + 1,
+                f"this string has {len(mine)} barlines, the others of its system have {len(common)}",
+                "Give every string of the system the same barlines, one above the other.",
+            )  # fmt: skip
+        else:
+            at = next(i for i, (a, b) in enumerate(zip(mine, common, strict=True)) if a != b)
+            source.error(
+                number, mine[at] + 1,
+                f"the barline stands in column {mine[at] + 1}, on the other strings in column {common[at] + 1}",
+                "Line the barlines up: a string has too many or too few dashes before it.",
+            )  # fmt: skip
+    return common if good else None
+
+
+def scan_system(source: SourceText, system: System, states: list[StringState]) -> ScannedSystem:
+    """Read the strings of a system; ``states`` (one a string) go on from the system before."""
+    found = ScannedSystem(system)
+    scanned = [
+        _LineScanner(source, line, number, state)
+        for number, (line, state) in enumerate(zip(system.strings, states, strict=True), 1)
+    ]
+    for line in scanned:
+        line.scan()
+    places = _agree(source, system, scanned)
+    if places is None:
+        found.sound = False
+        places = max((tuple(bar.start for bar in line.bars) for line in scanned), key=len)
+    lines = [BarLine(place, place + 1) for place in places]
+    for one in scanned:
+        for mine, shared in zip(one.bars, lines, strict=False):
+            shared.end = max(shared.end, mine.end)
+            shared.repeat_start |= mine.repeat_start
+            shared.repeat_times = max(shared.repeat_times, mine.repeat_times)
+    begin = min(line.start for line in system.strings)
+    if not lines or any(line.text[line.start] != "|" for line in system.strings):
+        lines.insert(0, BarLine(begin, begin))
+    notes = sorted((n for one in scanned for n in one.notes), key=lambda n: (n.start, n.string))
+    if any(n.start >= lines[-1].end for n in notes) or len(lines) == 1:
+        width = max(len(line.text) for line in system.strings)
+        lines.append(BarLine(width, width))
+    found.lines = lines
+    place = 0
+    for left, right in itertools.pairwise(lines):
+        found.bars.append((left.end, right.start))
+        found.repeat_start.append(left.repeat_start)
+        found.repeat_times.append(right.repeat_times)
+        inside: list[TabNote] = []
+        while place < len(notes) and notes[place].start < right.start:
+            inside.append(notes[place])
+            place += 1
+        found.notes.append(inside)
+    return found
