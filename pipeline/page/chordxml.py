@@ -107,8 +107,8 @@ def _signed(parent: Element, name: str, alter: int) -> None:
         SubElement(parent, name).text = str(alter)
 
 
-def harmony(chord: Chord | None) -> Element:
-    """The ``harmony`` element, without offset and staff."""
+def harmony(chord: Chord | None, *, signs: bool = False) -> Element:
+    """The ``harmony`` element, without offset and staff; ``signs``: its text with ♭ and ♯."""
     top = Element("harmony")
     root = SubElement(top, "root")
     if chord is None:
@@ -118,7 +118,7 @@ def harmony(chord: Chord | None) -> Element:
         return top
     SubElement(root, "root-step").text = chord.root.step
     _signed(root, "root-alter", chord.root.alter)
-    SubElement(top, "kind", {"text": chord.suffix()}).text = KIND_VALUES[chord.kind]
+    SubElement(top, "kind", {"text": chord.suffix(signs=signs)}).text = KIND_VALUES[chord.kind]
     if chord.bass is not None:
         bass = SubElement(top, "bass")
         SubElement(bass, "bass-step").text = chord.bass.step

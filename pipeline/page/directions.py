@@ -26,7 +26,7 @@ class Directions:
         self.tab = tab
         self._found: dict[int, list[tuple[Fraction, Element]]] = defaultdict(list)
         self._phrases()
-        self._tempos()
+        self._tempos(words=not for_engraver)
         self._dynamics()
         if not for_engraver:
             for kind, words in ((PalmMute, "P.M."), (LetRing, "let ring")):
@@ -52,7 +52,7 @@ class Directions:
             SubElement(kind, "rehearsal", {"enclosure": "none"}).text = phrase.name
             self._add(self.tab.form.written.bars[first].start, element)
 
-    def _tempos(self) -> None:
+    def _tempos(self, *, words: bool) -> None:
         for place, tempo in enumerate(self.tab.tempos):
             bar = self.tab.form.written.bar_at(tempo.quarter)
             element = Element("direction", {"placement": "above"})
@@ -63,9 +63,8 @@ class Directions:
                 SubElement(metronome, "beat-unit-dot")
             SubElement(metronome, "per-minute").text = f"{round(tempo.bpm / float(unit), 1):g}"
             swing = self.tab.swing
-            if place == 0 and swing != Fraction(1, 2):
-                words = SubElement(SubElement(element, "direction-type"), "words")
-                words.text = swing_words(swing)
+            if words and place == 0 and swing != Fraction(1, 2):
+                SubElement(SubElement(element, "direction-type"), "words").text = swing_words(swing)
             sound = SubElement(element, "sound", {"tempo": f"{tempo.bpm:g}"})
             if place == 0 and swing != Fraction(1, 2):
                 ratio = SubElement(sound, "swing")

@@ -94,7 +94,7 @@ class ScoreWriter:
     def _part_list(self, top: Element) -> None:
         instrument = self.tab.instrument
         part = SubElement(SubElement(top, "part-list"), "score-part", {"id": "P1"})
-        SubElement(part, "part-name").text = instrument.name
+        SubElement(part, "part-name").text = "" if self.for_engraver else instrument.name
         SubElement(
             SubElement(part, "score-instrument", {"id": "P1-I1"}), "instrument-name"
         ).text = instrument.name
@@ -131,7 +131,7 @@ class ScoreWriter:
         marks = list(self.directions.of_bar(bar.bar.index))
         for chord in self.chords:
             if chord.bar == bar.bar.index:
-                element = harmony(chord.chord)
+                element = harmony(chord.chord, signs=self.for_engraver)
                 marks.append((chord.offset, element))
         return sorted(marks, key=lambda mark: mark[0])
 

@@ -1,0 +1,118 @@
+"""A tab as printed pages: notation over tab, chord names, phrases, every technique, as SVG and PDF."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+from xml.etree.ElementTree import tostring
+
+from pipeline.errors import MisuseError
+from pipeline.music.chart import ChordSpan
+from pipeline.music.tab import Tab
+from pipeline.page.chordxml import shown_chords
+from pipeline.page.directions import swing_words
+from pipeline.page.layers import lay_out
+from pipeline.page.look import Look, default_look
+from pipeline.page.marks import Marks
+from pipeline.page.musicxml import ScoreWriter
+from pipeline.page.notations import links_of
+from pipeline.page.pdf import bind
+from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
+from pipeline.page.systems import Drawing, draw
+
+_TRIES: Final = 4
+_FIRST_GAP: Final = 7.0  # steps between the staves when nothing is in the way
+
+
+@dataclass(frozen=True, slots=True)
+class Engraving:
+    """Printed pages.
+
+    pages : one SVG document each
+    pdf : all of them
+    notes : what had to be changed or left out to fit the page, one sentence each
+    """
+
+    pages: tuple[str, ...]
+    pdf: bytes
+    notes: tuple[str, ...] = ()
+
+
+def engrave(
+    tab: Tab,
+    spans: Sequence[ChordSpan] = (),
+    *,
+    look: Look | None = None,
+    credit: str = "",
+    footer: str = "",
+    paper: str = "a4",
+) -> Engraving:
+    """Set a tab on paper.
+
+    Parameters
+    ----------
+    spans : chords over the played form
+    credit : stands at the right of the title
+    footer : terms of use and the like, on every page
+    paper : a key of :data:`pipeline.page.sheet.PAPERS`
+
+    Raises
+    ------
+    MisuseError : unknown paper.
+    StepError : the engraver or the binder failed.
+    """
+    if paper not in PAPERS:
+        raise MisuseError(f"there is no paper {paper!r}; known: {', '.join(PAPERS)}")
+    look = look or default_look()
+    layout = lay_out(tab)
+    chords, chord_notes = shown_chords(spans, tab.form)
+    score = tostring(ScoreWriter(tab, layout, chords, for_engraver=True).score(), encoding="utf-8")
+    width, height = PAPERS[paper]
+    drawing = _with_room(tab, score, look, width=width - 2 * MARGIN, bars=layout.bars)
+    for system in drawing.systems:
+        restyle(system, look)
+    heading = Heading(tab.title, credit, facts_line(tab), footer)
+    made = pages(drawing, heading, look, paper=paper)
+    pdf = bind(made, look, width_mm=width / 100, height_mm=height / 100, title=tab.title, author=credit)
+    return Engraving(made, pdf, (*layout.notes, *chord_notes))
+
+
+def _with_room(tab: Tab, score: bytes, look: Look, *, width: float, bars: Sequence[object]) -> Drawing:
+    """The drawing with our marks, its staves as far apart as the marks need."""
+    links = links_of(tab)
+    gap = _FIRST_GAP
+    for attempt in range(_TRIES):
+        drawing = draw(score, len(bars), width=width, staff_gap=gap)
+        short = 0.0
+        for system in drawing.systems:
+            marks = Marks(tab, system, links, look)
+            system.element.append(marks.draw())
+            short = max(short, marks.short_of_room())
+            system.top = min([system.top, *(box.top for box in marks.boxes)])
+            system.bottom = max([system.bottom, *(box.bottom for box in marks.boxes)])
+        if short <= 0 or attempt + 1 == _TRIES:
+            break
+        step = drawing.systems[0].gap / 2
+        gap += short / step + 0.5
+    return drawing
+
+
+def facts_line(tab: Tab) -> str:
+    """What a player sets up first: instrument, tuning, capo, key, tempo, swing."""
+    instrument = tab.instrument
+    tuning = " ".join(re.sub(r"-?\d+$", "", _sign(str(pitch))) for pitch in reversed(instrument.strings))
+    facts = [instrument.name[:1].upper() + instrument.name[1:], f"tuning {tuning}"]
+    if instrument.capo:
+        facts.append(f"capo {instrument.capo}")
+    facts.append(tab.key.symbol())
+    facts.append(f"♩ = {tab.tempo_bpm:g}")
+    if tab.swing != Fraction(1, 2):
+        facts.append(swing_words(tab.swing))
+    return "  ·  ".join(facts)
+
+
+def _sign(name: str) -> str:
+    return name[:1] + name[1:].replace("#", "♯").replace("b", "♭")

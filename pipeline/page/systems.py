@@ -1,0 +1,233 @@
+"""The engraver's drawing taken apart: systems, staves, and where every fret number stands.
+
+verovio sets notation over tab and returns one drawing. Here it is read back as geometry, so
+that our own marks can be put at the notes, and pages be filled by our own rule.
+
+Conventions
+-----------
+Lengths are hundredths of a millimetre on paper; y grows downwards.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+from xml.etree.ElementTree import Element, fromstring
+
+from pipeline.errors import StepError
+
+SVG: Final = "{http://www.w3.org/2000/svg}"
+XLINK: Final = "{http://www.w3.org/1999/xlink}"
+MAX_DRAWING: Final = 60_000  # verovio's tallest page, tenths of a millimetre
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def meets(self, other: Box) -> bool:
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+
+@dataclass(slots=True)
+class Spot:
+    """A fret number on the tab staff.
+
+    index : of its note in ``Tab.notes``; part : 0 for the first head, 1 ... for what is tied on
+    bar : index of the written bar
+    x : middle; line : y of its string; half : half its width
+    group, text : elements that draw it
+    """
+
+    index: int
+    part: int
+    bar: int
+    x: float
+    line: float
+    half: float
+    group: Element
+    text: Element
+
+
+@dataclass(slots=True)
+class System:
+    """One line of music.
+
+    bars : written bar index -> (left, right) of the bar
+    tab_lines : y of the strings, top first; staff_lines : of the notation staff
+    above : boxes of what the notation staff has, to keep clear of
+    top, bottom : extent of all that is drawn
+    names : elements that name phrases
+    """
+
+    element: Element
+    bars: dict[int, tuple[float, float]] = field(default_factory=dict)
+    tab_lines: list[float] = field(default_factory=list)
+    staff_lines: list[float] = field(default_factory=list)
+    spots: list[Spot] = field(default_factory=list)
+    above: list[Box] = field(default_factory=list)
+    names: list[Element] = field(default_factory=list)
+    top: float = float("inf")
+    bottom: float = float("-inf")
+
+    @property
+    def left(self) -> float:
+        return min(left for left, _ in self.bars.values())
+
+    @property
+    def right(self) -> float:
+        return max(right for _, right in self.bars.values())
+
+    @property
+    def gap(self) -> float:
+        """From one tab line to the next."""
+        if len(self.tab_lines) < 2:
+            return 315.0
+        return (self.tab_lines[-1] - self.tab_lines[0]) / (len(self.tab_lines) - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """All systems in order, and the glyphs (by id) that they use."""
+
+    systems: tuple[System, ...]
+    glyphs: dict[str, Element]
+
+
+def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
+    """Engrave a MusicXML score.
+
+    Parameters
+    ----------
+    score : from :class:`pipeline.page.musicxml.ScoreWriter`, with its ids
+    bars : how many written bars it has
+    width : of the music, hundredths of a millimetre
+    staff_gap : least distance between the staves, in steps of the engraver (half a tab space)
+
+    Raises
+    ------
+    StepError : the engraver refused the score.
+    """
+    import verovio
+
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    toolkit.setOptions(
+        {
+            "xmlIdSeed": 1,
+            "inputFrom": "musicxml",
+            "pageWidth": round(width / 10),
+            "pageHeight": MAX_DRAWING,
+            "pageMarginTop": 0,
+            "pageMarginBottom": 0,
+            "pageMarginLeft": 0,
+            "pageMarginRight": 0,
+            "adjustPageHeight": True,
+            "header": "none",
+            "footer": "none",
+            "svgBoundingBoxes": True,
+            "spacingStaff": round(staff_gap),
+            "spacingLinear": 0.29,
+            "minLastJustification": 0.7,
+        }
+    )
+    if not toolkit.loadData(score.decode()):
+        raise StepError("the engraver could not read the score that was made for it")
+    systems: list[System] = []
+    glyphs: dict[str, Element] = {}
+    bar = 0
+    for page in range(1, toolkit.getPageCount() + 1):
+        root = fromstring(toolkit.renderToSVG(page))  # noqa: S314 - our own engraver's output
+        for glyph in root.iterfind(f"{SVG}defs/*"):
+            glyphs[glyph.get("id", "")] = glyph
+        for element in root.iter(f"{SVG}g"):
+            if _classes(element) == ["system"]:
+                system = _read(element, bar)
+                bar += len(system.bars)
+                systems.append(system)
+    if bar != bars:
+        raise StepError(f"the engraver set {bar} bars of {bars}")
+    return Drawing(tuple(systems), glyphs)
+
+
+def _classes(element: Element) -> list[str]:
+    return element.get("class", "").split()
+
+
+def _read(element: Element, bar: int) -> System:
+    system = System(element)
+    _strip(element, ("grpSym", "label", "labelAbbr"))
+    for box in _boxes(element):
+        system.top, system.bottom = min(system.top, box.top), max(system.bottom, box.bottom)
+    for measure in element.iter(f"{SVG}g"):
+        if "measure" not in _classes(measure) or "bounding-box" in _classes(measure):
+            continue
+        staves = [g for g in measure if "staff" in _classes(g) and "bounding-box" not in _classes(g)]
+        if len(staves) != 2:
+            raise StepError(f"the engraver set {len(staves)} staves where two are")
+        lines = [list(_staff_lines(staff)) for staff in staves]
+        system.bars[bar] = (min(x for _, x, _ in lines[0]), max(x for _, _, x in lines[0]))
+        if not system.tab_lines:
+            system.staff_lines = sorted({y for y, _, _ in lines[0]})
+            system.tab_lines = sorted({y for y, _, _ in lines[1]})
+        system.above += list(_boxes(staves[0]))
+        system.above += [box for g in measure if set(_classes(g)) & {"slur", "tie", "dynam"} for box in _boxes(g)
+                         if box.bottom < system.tab_lines[0]]  # fmt: skip
+        system.names += [g for g in measure if "reh" in _classes(g) and "bounding-box" not in _classes(g)]
+        _strip(staves[1], ("meterSig",))
+        system.spots += list(_spots(staves[1], system.tab_lines, bar))
+        bar += 1
+    system.top = min(system.top, *system.staff_lines)
+    system.bottom = max(system.bottom, *system.tab_lines)
+    _strip(element, ("bounding-box",))
+    return system
+
+
+def _strip(element: Element, names: Sequence[str]) -> None:
+    for parent in list(element.iter()):
+        for child in list(parent):
+            if set(_classes(child)) & set(names):
+                parent.remove(child)
+
+
+def _boxes(element: Element) -> Iterator[Box]:
+    for group in element.iter(f"{SVG}g"):
+        if "bounding-box" in _classes(group) and not set(_classes(group)) & {"staff", "measure", "layer"}:
+            for rect in group.iterfind(f"{SVG}rect"):
+                x, y, w, h = (float(rect.get(name, "0")) for name in ("x", "y", "width", "height"))
+                yield Box(x, y, x + w, y + h)
+
+
+def _staff_lines(staff: Element) -> Iterator[tuple[float, float, float]]:
+    """(y, left, right) of each drawn piece of a staff line."""
+    for path in staff.iterfind(f"{SVG}path"):
+        match = re.fullmatch(r"M(-?[\d.]+) (-?[\d.]+) L(-?[\d.]+) (-?[\d.]+)", path.get("d", ""))
+        if match and match[2] == match[4]:
+            yield float(match[2]), float(match[1]), float(match[3])
+
+
+def _spots(staff: Element, lines: Sequence[float], bar: int) -> Iterator[Spot]:
+    for group in staff.iter(f"{SVG}g"):
+        match = re.fullmatch(r"t(\d+)(?:-(\d+))?", group.get("id", ""))
+        text = group.find(f"{SVG}text") if match else None
+        if match is None or text is None:
+            continue
+        x, y = float(text.get("x", "0")), float(text.get("y", "0"))
+        size = max((float(t.get("font-size", "0px")[:-2]) for t in text.iter(f"{SVG}tspan")
+                    if t.get("font-size")), default=324.0)  # fmt: skip
+        middle = y - size / 3
+        line = min(lines, key=lambda candidate: abs(candidate - middle))
+        written: Any = "".join(text.itertext()).strip()
+        half = size * 0.26 * len(written)
+        part = int(match[2]) - 1 if match[2] else 0
+        yield Spot(int(match[1]), part, bar, x, line, half, group, text)
