@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from fractions import Fraction as F
 
@@ -26,7 +27,7 @@ def test_spans_cover_the_piece_without_gaps() -> None:
     for spans, form in ((lead_spans(), lead_tab().form), (waltz_spans(), waltz_tab().form)):
         assert spans[0].start == 0
         assert spans[-1].end == form.played.length
-        assert all(a.end == b.start for a, b in zip(spans, spans[1:], strict=False))
+        assert all(a.end == b.start for a, b in itertools.pairwise(spans))
 
 
 @given(forms())

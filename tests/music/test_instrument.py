@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -42,7 +44,7 @@ def test_a_capo_raises_every_string_by_its_fret(neck: Instrument, fret: int) -> 
 @given(instruments)
 def test_frets_come_closer_up_the_neck(neck: Instrument) -> None:
     places = [neck.fret_mm(n) for n in range(neck.frets + 1)]
-    gaps = [b - a for a, b in zip(places, places[1:], strict=False)]
+    gaps = [b - a for a, b in itertools.pairwise(places)]
     assert places[0] == 0
     assert gaps == sorted(gaps, reverse=True)
     assert neck.fret_mm(12) == pytest.approx(neck.scale_mm / 2)

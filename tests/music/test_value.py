@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction as F
 
 import pytest
@@ -51,7 +52,7 @@ def test_tuplets_take_the_time_of_the_next_lower_power_of_two(actual: int, norma
 
 def test_each_type_is_half_of_the_one_before() -> None:
     lengths = list(TYPES.values())
-    assert all(a == 2 * b for a, b in zip(lengths, lengths[1:], strict=False))
+    assert all(a == 2 * b for a, b in itertools.pairwise(lengths))
     assert TYPES["quarter"] == 1
 
 
