@@ -324,13 +324,18 @@ def _media(
         probed[path] = None
         try:
             info = probe(path)
-            sound_s = check_audio(path)
+            sound = check_audio(path)
         except MediaError as error:
             written.error(problems, location, error.what, remedy=error.remedy)
             return None
-        if sound_s < info.seconds - 1.0 and info.kind == "audio":
-            what = f"{path} says it lasts {info.seconds:.1f} s, but its sound ends at {sound_s:.1f} s"
+        if sound.end_s < info.seconds - 1.0 and info.kind == "audio":
+            what = f"{path} says it lasts {info.seconds:.1f} s, but its sound ends at {sound.end_s:.1f} s"
             written.caution(problems, location, what, remedy="If it was cut off, copy or export it again.")
+        if sound.gaps_s:
+            places = ", ".join(f"{start:.2f}-{end:.2f} s" for start, end in sound.gaps_s[:5])
+            more = f" and {len(sound.gaps_s) - 5} more" if len(sound.gaps_s) > 5 else ""
+            what = f"the sound of {path} has gaps, heard as silence: {places}{more}"
+            written.caution(problems, location, what, remedy="Export it again if it should not have them.")
         probed[path] = info
     return probed[path]
 

@@ -156,19 +156,29 @@ def decode_audio(path: Path, *, rate: int | None = None, mono: bool = False) -> 
     return (samples[:, 0] if mono else samples), (rate or own_rate)
 
 
-def check_audio(path: Path) -> float:
-    """Decode the whole sound without keeping it; return where it ends, in seconds.
+@dataclass(frozen=True, slots=True)
+class SoundCheck:
+    """What decoding a sound showed: where it ends, and the gaps (start, end) inside it, where
+    the file is damaged or the recorder dropped something; seconds."""
+
+    end_s: float
+    gaps_s: tuple[tuple[float, float], ...]
+
+
+def check_audio(path: Path) -> SoundCheck:
+    """Decode the whole sound without keeping it.
 
     Raises
     ------
     MediaError : as :func:`decode_audio`.
     """
     peak, end_s = 0.0, 0.0
-    for block, rate in _blocks(path):
+    gaps_s: list[tuple[float, float]] = []
+    for block, rate in _blocks(path, gaps_s):
         peak = max(peak, float(np.abs(block).max(initial=0.0)))
         end_s += len(block) / rate
     _refuse_silence(path, peak)
-    return end_s
+    return SoundCheck(end_s, tuple(gaps_s))
 
 
 _SOUND_HINT: Final = f"Use a file with sound: {_KNOWN_TYPES}."
@@ -242,8 +252,9 @@ def _usual_fps(stream: Any) -> Fraction:
     return max(Fraction(1), min(rate, Fraction(120))).limit_denominator(1001)
 
 
-def _blocks(path: Path) -> Iterator[tuple[Samples, int]]:
-    """The sound in blocks of shape (n, channels), gaps filled, each with the sample rate."""
+def _blocks(path: Path, gaps_s: list[tuple[float, float]] | None = None) -> Iterator[tuple[Samples, int]]:
+    """The sound in blocks of shape (n, channels), gaps filled (and noted in ``gaps_s``), each
+    with the sample rate."""
     import av
 
     with _opened(path) as container:
@@ -262,6 +273,8 @@ def _blocks(path: Path) -> Iterator[tuple[Samples, int]]:
                 if due - done > (_GAP_S * rate if done else 0):
                     if due > MAX_SECONDS * rate:
                         raise MediaError(f"the time stamps of {path} make no sense", "Export it again.")
+                    if done and gaps_s is not None:
+                        gaps_s.append((done / rate, due / rate))
                     yield np.zeros((due - done, channels), dtype=np.float32), rate
                     done = due
             for piece in convert.resample(frame):

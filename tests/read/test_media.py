@@ -86,7 +86,8 @@ def test_sound_files(make, name: str, options: tuple[str, ...]) -> None:
     assert np.abs(mono).max() == pytest.approx(0.375, abs=0.03)  # mean of 0.5 and 0.25
     stereo, _ = decode_audio(path)
     assert stereo.shape == (len(mono), 2)
-    assert check_audio(path) == pytest.approx(len(mono) / rate)
+    sound = check_audio(path)
+    assert sound.end_s == pytest.approx(len(mono) / rate) and sound.gaps_s == ()
 
 
 @pytest.mark.parametrize(("name", "options"), FILMS)
@@ -173,6 +174,19 @@ def test_a_gap_in_the_sound_stays_a_gap(make) -> None:
     assert len(mono) / rate == pytest.approx(2.0, abs=0.03)
     hole = mono[round(1.15 * rate) : round(1.4 * rate)]
     assert not np.any(hole)
+    ((start_s, end_s),) = check_audio(path).gaps_s
+    assert start_s == pytest.approx(1.0, abs=0.1) and end_s == pytest.approx(1.5, abs=0.1)
+
+
+def test_a_damaged_stretch_is_silence_in_its_place(make, tmp_path: Path) -> None:
+    data = bytearray(make("t.flac", *TONE).read_bytes())
+    data[20_000:25_000] = b"\xa5" * 5000
+    path = write(tmp_path / "hurt.flac", bytes(data))
+    mono, rate = decode_audio(path, mono=True)
+    whole, _ = decode_audio(make("t.flac"), mono=True)
+    assert len(mono) == len(whole)
+    assert check_audio(path).gaps_s
+    assert np.array_equal(mono[-rate // 4 :], whole[-rate // 4 :])
 
 
 def write(path: Path, data: bytes) -> Path:
@@ -192,9 +206,7 @@ def test_refusals(make, tmp_path: Path) -> None:
     noise = write(tmp_path / "noise.mp3", bytes(range(256)) * 20)
     text = write(tmp_path / "take.flac", b"this is not music\n" * 50)
     short = write(tmp_path / "short.mp4", film.read_bytes()[: film.stat().st_size // 2])
-    hurt = bytearray(flac.read_bytes())
-    hurt[9000:14000] = b"\xa5" * 5000
-    hurt_flac = write(tmp_path / "hurt.flac", bytes(hurt))
+    cut = write(tmp_path / "cut.flac", flac.read_bytes()[:20_000])
     refused = [
         (tmp_path / "none.wav", "does not exist"),
         (tmp_path, "is a folder, not a recording"),
@@ -203,7 +215,7 @@ def test_refusals(make, tmp_path: Path) -> None:
         (noise, "is damaged or not a recording"),
         (text, "is damaged or not a recording"),
         (short, "is damaged or not a recording"),
-        (hurt_flac, "is damaged or not a recording"),
+        (cut, "is damaged or not a recording"),
         (silent, r"is silent \(every sample is zero\)"),
         (faint, r"is silent \(its peak is -6\d dBFS\)"),
         (mute, "has no sound"),
