@@ -167,7 +167,7 @@ class Card:
         # nothing is left in the colours where there is nothing to see
         pixels = np.asarray(image).copy()
         pixels[pixels[..., 3] == 0] = 0
-        return Image.fromarray(pixels, "RGBA")
+        return Image.fromarray(pixels)
 
     def _plate_mask(self, width: int, height: int) -> Image.Image:
         fine = 4  # drawn larger and shrunk: smooth corners

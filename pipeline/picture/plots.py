@@ -58,7 +58,7 @@ def _shaded(values: Floats, paper: str, ink: str) -> Image.Image:
     """Paper where there is nothing, ink where it is loudest."""
     low, high = np.array(rgb(paper), dtype=np.float64), np.array(rgb(ink), dtype=np.float64)
     pixels = low + (high - low) * values[..., None] ** 1.3
-    return Image.fromarray(np.round(pixels).astype(np.uint8), "RGB")
+    return Image.fromarray(np.round(pixels).astype(np.uint8))
 
 
 def _peaks(audio: Floats, columns: int) -> Floats:

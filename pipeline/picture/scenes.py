@@ -160,14 +160,16 @@ def cues(
     """
     seconds = time_map.to_seconds([float(quarter) for quarter, _ in shown])
     found = [Cue(0, None, Fraction(0))]
-    lost = 0
-    for (quarter, scene), second in zip(shown, seconds, strict=True):
-        frame = max(0, frame_at(float(second), fps))
+    lost, before_s = 0, -1.0
+    for (quarter, scene), second in zip(shown, map(float, seconds), strict=True):
+        frame = max(0, frame_at(second, fps))
         if frame >= frames:
             break
         if frame == found[-1].frame:
-            lost += found[-1].scene is not None and second >= 0
+            # what was over before the video began is not lost
+            lost += found[-1].scene is not None and before_s >= 0
             found.pop()
+        before_s = second
         if found and found[-1].scene == scene:
             continue
         found.append(Cue(frame, scene, quarter))
