@@ -18,6 +18,7 @@ from pipeline.build.editions import Edition, editions_of, tempo_words
 from pipeline.build.step import Output, Step
 from pipeline.config.tempo import TempoChoice
 from pipeline.errors import Problem, SourceError
+from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.key import Key
 from pipeline.music.tab import Tab
 from pipeline.pack.archive import CHECKSUMS, README
@@ -427,7 +428,7 @@ class _Declaration:
             "facts": {
                 "key": known.key.symbol(),
                 "tempo_bpm": known.tempo_bpm,
-                "tuning": config.tuning or known.tuning,
+                "tuning": config.tuning or ("" if _usual_tuning(lesson.tab) else known.tuning),
                 "techniques": list(known.techniques),
                 "chords": list(known.chords),
                 "fret_lo": known.fret_lo,
@@ -442,6 +443,18 @@ class _Declaration:
                 "terms": channel.terms,
             },
         }
+
+
+def _usual_tuning(tab: Tab) -> bool:
+    """Whether the tuning goes without saying: the one the instrument is named without."""
+    instrument = tab.instrument
+    built_in = INSTRUMENTS.get(instrument.name)
+    named_for_tuning = instrument.name.startswith("guitar ")
+    return (
+        built_in is not None
+        and built_in.strings == instrument.strings
+        and not (instrument.capo or named_for_tuning)
+    )
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -40,7 +40,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(link=_link, size=_size, clock=clock)
+    environment.filters.update(link=_link, size=_size, clock=clock, level=_level)
     by_path = {one.path: one for one in placed}
     alignment = record["alignment"]
     return environment.get_template(_TEMPLATE).render(
@@ -55,6 +55,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         picture=by_path.get("review/alignment.png"),
         unsure=[bar for bar in alignment["bars"] if bar["confidence"] < UNSURE] if alignment else [],
         heard=_heard(alignment),
+        tuned=_tuned(alignment["tuning_cents"]) if alignment else "",
         description=description,
         shelves=_shelves(placed, plan.lesson.channel.tiers),
     )
@@ -70,6 +71,18 @@ def _size(count: int) -> str:
     while amount >= 999.5 and len(units) > 1:
         amount, units = amount / 1000, units[1:]
     return f"{amount:.0f} {units[0]}" if amount >= 10 or units[0] == "B" else f"{amount:.1f} {units[0]}"
+
+
+def _level(decibels: float) -> str:
+    """One decimal, with a true minus."""
+    return f"{decibels:.1f}".replace("-", "−")
+
+
+def _tuned(cents: float) -> str:
+    """How the take is tuned, as a clause; nothing when it is tuned as written."""
+    if abs(cents) < 1.5:
+        return ""
+    return f"; it is tuned {abs(cents):.0f} cents {'above' if cents > 0 else 'below'} the tab"
 
 
 def _quiet(look: Look) -> str:

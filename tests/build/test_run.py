@@ -1,0 +1,186 @@
+"""Steps in order, once each, in processes of their own; what fails stops only what needs it."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.build.graph import Graph
+from pipeline.build.report import SilentReporter
+from pipeline.build.run import Done, Runner, open_pool
+from pipeline.build.step import Step
+from pipeline.build.store import Store
+from pipeline.errors import MisuseError
+from tests.build.fakes import step
+
+
+class Bench:
+    """A store, a log of runs, and a way to run steps."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.log = folder / "log"
+        self.log.mkdir()
+        self.lessons: list[tuple[str, tuple[str, ...]]] = []
+
+    def run(self, *steps: Step, jobs: int = 2) -> dict[tuple[str, str], Done]:
+        store = Store(self.folder / "store")
+        try:
+            with open_pool(jobs, None) as pool:
+                runner = Runner(Graph(steps), store, pool, SilentReporter(), self.finish)
+                return runner.run()
+        finally:
+            store.close()
+
+    def finish(self, lesson: str, done: dict[str, Done]) -> None:
+        self.lessons.append((lesson, tuple(done)))
+
+    @property
+    def runs(self) -> int:
+        return len(list(self.log.iterdir()))
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return Bench(tmp_path)
+
+
+def text(done: Done) -> str:
+    assert done.made is not None, done.outcome
+    return done.made.path("out.txt").read_text()
+
+
+def test_outputs_of_one_step_reach_the_next(bench: Bench) -> None:
+    done = bench.run(
+        step("c", "c", bench.log, needs=("a", "b")), step("a", "a", bench.log), step("b", "b", bench.log)
+    )
+    assert text(done["tune", "c"]) == "abc"
+    assert done["tune", "b"].outcome.made is not None
+    assert done["tune", "b"].outcome.made.notes == ("noted",)
+    assert bench.lessons == [("tune", ("c", "a", "b"))]
+
+
+def test_the_second_run_makes_nothing(bench: Bench) -> None:
+    steps = [step("a", "a", bench.log), step("b", "b", bench.log, needs=("a",))]
+    bench.run(*steps)
+    assert bench.runs == 2
+    done = bench.run(*steps)
+    assert bench.runs == 2
+    assert {one.state for one in done.values()} == {"reused"}
+    assert done["tune", "b"].outcome.made is not None
+    assert done["tune", "b"].outcome.made.notes == ("noted",)
+
+
+def test_only_what_depends_on_a_change_is_made_again(bench: Bench, tmp_path: Path) -> None:
+    source = tmp_path / "tab.txt"
+    source.write_text("x")
+
+    def steps() -> list[Step]:
+        return [
+            step("a", "a", bench.log, files=(("tab", source),)),
+            step("b", "b", bench.log),
+            step("c", "c", bench.log, needs=("a", "b")),
+        ]
+
+    bench.run(*steps())
+    source.write_text("y")
+    done = bench.run(*steps())
+    assert [done["tune", name].state for name in "abc"] == ["made", "reused", "made"]
+    assert text(done["tune", "c"]) == "yabc"
+
+
+def test_same_output_after_a_change_goes_no_further(bench: Bench) -> None:
+    """What a step made is the input of the next, not how it came about."""
+    bench.run(step("a", "a", bench.log), step("b", "b", bench.log, needs=("a",)))
+    changed = step("a", "a", bench.log, weight=1.0)
+    changed = type(changed)(**{**changed.__dict__, "version": 2})
+    done = bench.run(changed, step("b", "b", bench.log, needs=("a",)))
+    assert [done["tune", name].state for name in "ab"] == ["made", "reused"]
+
+
+def test_two_lessons_share_what_is_the_same(bench: Bench) -> None:
+    done = bench.run(step("a", "a", bench.log), step("a", "a", bench.log, lesson="air"))
+    assert bench.runs == 1
+    assert sorted(one.state for one in done.values()) == ["made", "reused"]
+    assert sorted(name for name, _ in bench.lessons) == ["air", "tune"]
+
+
+@pytest.mark.parametrize(
+    ("fail", "message"),
+    [
+        ("raise", "RuntimeError: the wire broke"),
+        ("missing", "no bank of sounds; install one"),
+        ("full", r"the disk is full \(.*out\.txt\); free some space and build again"),
+        ("extra", "made stray.txt, which it does not declare"),
+        ("nothing", "was to make out.txt and did not"),
+        ("killed", "its process was killed twice, perhaps for want of memory"),
+    ],
+)
+def test_a_failure_stops_only_what_needs_it(bench: Bench, fail: str, message: str) -> None:
+    steps = [
+        step("bad", "bad", bench.log, fail=fail),
+        step("after", "x", bench.log, needs=("bad",)),
+        step("beside", "y", bench.log),
+        step("other", "z", bench.log, lesson="air"),
+    ]
+    done = bench.run(*steps)
+    assert done["tune", "bad"].state == "failed"
+    assert re.search(message, done["tune", "bad"].outcome.message)
+    assert done["tune", "after"].state == "skipped"
+    assert text(done["tune", "beside"]) == "y"
+    assert text(done["air", "other"]) == "z"
+    assert sorted(name for name, _ in bench.lessons) == ["air", "tune"]
+    assert list((bench.folder / "store" / "making").iterdir()) == []
+    # what was finished stays finished
+    again = bench.run(*steps[2:])
+    assert {one.state for one in again.values()} == {"reused"}
+
+
+def test_an_error_of_the_sources_keeps_its_place(bench: Bench) -> None:
+    done = bench.run(step("bad", "bad", bench.log, fail="source"))
+    problem = done["tune", "bad"].outcome.problems[0]
+    assert problem.text() == "tab.txt:3:7: error: a wrong note\n  play the right one"
+
+
+def test_a_killed_worker_is_replaced(bench: Bench) -> None:
+    done = bench.run(step("a", "a", bench.log, fail="killed once"), jobs=1)
+    assert text(done["tune", "a"]) == "a"
+    assert bench.runs == 2
+
+
+def test_an_input_that_went_away(bench: Bench, tmp_path: Path) -> None:
+    done = bench.run(step("a", "a", bench.log, files=(("tab", tmp_path / "gone.txt"),)))
+    assert done["tune", "a"].state == "failed"
+    assert "No such file or directory" in done["tune", "a"].outcome.message
+
+
+def test_a_graph_must_make_sense(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="two steps of tune are called 'a'"):
+        Graph([step("a", "a", tmp_path), step("a", "b", tmp_path)])
+    with pytest.raises(ValueError, match="step 'a' of tune needs 'z', which is not there"):
+        Graph([step("a", "a", tmp_path, needs=("z",))])
+    with pytest.raises(ValueError, match="steps wait for each other: "):
+        Graph([step("a", "a", tmp_path, needs=("b",)), step("b", "b", tmp_path, needs=("a",))])
+
+
+def test_a_product_brings_what_it_needs(tmp_path: Path) -> None:
+    graph = Graph(
+        [step("a", "a", tmp_path), step("b", "b", tmp_path, needs=("a",)), step("c", "c", tmp_path)]
+    )
+    assert {name for _, name in graph.chosen(["b"]).steps} == {"a", "b"}
+    assert graph.chosen([]) is graph
+    with pytest.raises(MisuseError, match="--step bb: no such step here; there are a, b, c"):
+        graph.chosen(["bb"])
+
+
+def test_long_ways_come_first(tmp_path: Path) -> None:
+    graph = Graph(
+        [
+            step("short", "s", tmp_path, weight=5),
+            step("start", "a", tmp_path, weight=1),
+            step("end", "b", tmp_path, weight=9, needs=("start",)),
+        ]
+    )
+    assert graph.urgency["tune", "start"] == 10 > graph.urgency["tune", "short"]
