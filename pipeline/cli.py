@@ -57,6 +57,9 @@ _PLACE_ERRORS: Final = {
     errno.EROFS: "the disk can only be read\n  Choose a folder on another one.",
 }
 
+_INTERRUPTED: Final = 130  # 128 + SIGINT: common practice of shells
+_STOPPED: Final = "Stopped. What was finished is kept."
+
 
 def _version(asked: bool) -> None:
     if asked:
@@ -349,6 +352,8 @@ def run(arguments: list[str]) -> int:
     try:
         code = app(arguments, prog_name="lessonwright", standalone_mode=False)
         sys.stdout.flush()
+        if code == _INTERRUPTED:  # typer has turned Ctrl-C into it
+            _tell(_STOPPED)
         return int(code or 0)
     except _UsageError as error:
         said = error.format_message()
@@ -359,8 +364,8 @@ def run(arguments: list[str]) -> int:
         _tell(f"error: {error.format_message()}")
         return int(error.exit_code)
     except (typer.Abort, KeyboardInterrupt):
-        _tell("Stopped. What was finished is kept.")
-        return 130
+        _tell(_STOPPED)
+        return _INTERRUPTED
     except SourceError as error:
         _tell_problems(error.problems)
         return error.exit_code
