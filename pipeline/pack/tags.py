@@ -106,7 +106,7 @@ def write_tags(path: Path, tags: TrackTags) -> None:
             )
         )
     _add_chapters(frames, tags.chapters)
-    frames.delete(path)
+    # replaces every tag the file has, of both versions
     frames.save(path, v1=0, v2_version=4, padding=lambda _: 0)
 
 
