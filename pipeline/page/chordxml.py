@@ -108,7 +108,8 @@ def _signed(parent: Element, name: str, alter: int) -> None:
 
 
 def harmony(chord: Chord | None, *, signs: bool = False) -> Element:
-    """The ``harmony`` element, without offset and staff; ``signs``: its text with ♭ and ♯."""
+    """The ``harmony`` element, without offset and staff; ``signs``: for printing, its text with
+    ♭ and ♯ and no degrees."""
     top = Element("harmony")
     root = SubElement(top, "root")
     if chord is None:
@@ -123,6 +124,8 @@ def harmony(chord: Chord | None, *, signs: bool = False) -> Element:
         bass = SubElement(top, "bass")
         SubElement(bass, "bass-step").text = chord.bass.step
         _signed(bass, "bass-alter", chord.bass.alter)
+    if signs:
+        return top  # the text says it all; the engraver would print degrees once more
     degrees = KINDS[chord.kind][0]
     for change in chord.changes:
         degree = SubElement(top, "degree", {"print-object": "no"})

@@ -26,7 +26,7 @@ class Directions:
         self.tab = tab
         self._found: dict[int, list[tuple[Fraction, Element]]] = defaultdict(list)
         self._phrases()
-        self._tempos(words=not for_engraver)
+        self._tempos(for_engraver=for_engraver)
         self._dynamics()
         if not for_engraver:
             for kind, words in ((PalmMute, "P.M."), (LetRing, "let ring")):
@@ -52,18 +52,20 @@ class Directions:
             SubElement(kind, "rehearsal", {"enclosure": "none"}).text = phrase.name
             self._add(self.tab.form.written.bars[first].start, element)
 
-    def _tempos(self, *, words: bool) -> None:
+    def _tempos(self, *, for_engraver: bool) -> None:
         for place, tempo in enumerate(self.tab.tempos):
+            if for_engraver and place == 0:
+                continue  # the page's heading tells it
             bar = self.tab.form.written.bar_at(tempo.quarter)
             element = Element("direction", {"placement": "above"})
             metronome = SubElement(SubElement(element, "direction-type"), "metronome")
-            unit = _beat_unit(bar.bar.metre)
+            dotted, beats = counted(tempo.bpm, bar.bar.metre)
             SubElement(metronome, "beat-unit").text = "quarter"
-            if unit == Fraction(3, 2):
+            if dotted:
                 SubElement(metronome, "beat-unit-dot")
-            SubElement(metronome, "per-minute").text = f"{round(tempo.bpm / float(unit), 1):g}"
+            SubElement(metronome, "per-minute").text = f"{beats:g}"
             swing = self.tab.swing
-            if words and place == 0 and swing != Fraction(1, 2):
+            if place == 0 and swing != Fraction(1, 2):
                 SubElement(SubElement(element, "direction-type"), "words").text = swing_words(swing)
             sound = SubElement(element, "sound", {"tempo": f"{tempo.bpm:g}"})
             if place == 0 and swing != Fraction(1, 2):
@@ -100,9 +102,10 @@ def swing_words(swing: Fraction) -> str:
     return f"swing {swing.numerator}:{swing.denominator - swing.numerator}"
 
 
-def _beat_unit(metre: Metre) -> Fraction:
-    """The note a tempo counts: dotted quarter in 6/8 and its kind, else the quarter."""
-    return Fraction(3, 2) if metre.beat_quarters == Fraction(3, 2) else Fraction(1)
+def counted(bpm: float, metre: Metre) -> tuple[bool, float]:
+    """A tempo as players count it: (in dotted quarters?, counts a minute, to a tenth)."""
+    dotted = metre.beat_quarters == Fraction(3, 2)
+    return dotted, round(bpm / 1.5 if dotted else bpm, 1)
 
 
 def runs_of(tab: Tab, kind: type) -> Iterator[tuple[int, int]]:

@@ -13,7 +13,7 @@ from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
 from pipeline.music.tab import Tab
 from pipeline.page.chordxml import shown_chords
-from pipeline.page.directions import swing_words
+from pipeline.page.directions import counted, swing_words
 from pipeline.page.layers import lay_out
 from pipeline.page.look import Look, default_look
 from pipeline.page.marks import Marks
@@ -108,7 +108,8 @@ def facts_line(tab: Tab) -> str:
     if instrument.capo:
         facts.append(f"capo {instrument.capo}")
     facts.append(tab.key.symbol())
-    facts.append(f"♩ = {tab.tempo_bpm:g}")
+    dotted, beats = counted(tab.tempo_bpm, tab.form.bars[0].metre)
+    facts.append(f"♩{'.' if dotted else ''} = {beats:g}")
     if tab.swing != Fraction(1, 2):
         facts.append(swing_words(tab.swing))
     return "  ·  ".join(facts)

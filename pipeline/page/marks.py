@@ -155,6 +155,8 @@ class Marks:
         spot.group.insert(place, figure)
         spot.group.insert(place, cover)
         spot.text = figure
+        if spot.line == self.top:
+            self.boxes.append(Box(spot.x - spot.half, spot.line - size * 0.4, spot.x + spot.half, spot.line))
 
     # bends
 
@@ -216,10 +218,20 @@ class Marks:
         """y of the arrow's tip: over the staff, higher where another bend's words are."""
         tip = min(self.top - TIP_RISE, spot.line - TIP_RISE)
         xs = self._bend_places(bend, start, room)
-        left, right = (spot.x if bend.prebent else xs[0]), xs[-1] + 130
-        bottom = self._free(left, right, LETTER_SIZE + 40, tip)
-        self.boxes.append(Box(left, bottom, right - 80, self.top))
+        left = spot.x - 60 if bend.prebent else xs[0]
+        bottom = self._free(left, self._words_end(bend, left, xs), LETTER_SIZE + 40, tip)
+        self.boxes.append(Box(left, bottom, max(xs[-1], left) + 15, self.top))
         return bottom
+
+    def _words_end(self, bend: Bend, left: float, xs: list[float]) -> float:
+        """Right end of the amounts over a bend's arrows."""
+        ends = [left + 120]
+        for (_, s0), (x1, s1) in zip(
+            bend.points, zip(xs[1:], [s for _, s in bend.points][1:], strict=True), strict=False
+        ):
+            if s1 > s0:
+                ends.append(x1 + shapes.text_width(bend_name(s1), self.look, size=LETTER_SIZE) / 2)
+        return max(ends)
 
     def _label(self, x: float, tip: float, amount: Fraction) -> None:
         self._add(shapes.text(x, tip - 45, bend_name(amount), self.look, size=LETTER_SIZE))
@@ -281,7 +293,7 @@ class Marks:
             half = shapes.text_width("tr", self.look, size=LETTER_SIZE) / 2
             self._wave(spot, spot.x + half + 40, 38.0, 130.0, lead="tr", at=spot.x)
         if vibrato is not None:
-            self._wave(spot, spot.x - 60, 80.0 if vibrato.wide else 42.0, 190.0 if vibrato.wide else 150.0)
+            self._wave(spot, spot.x - 10, 80.0 if vibrato.wide else 42.0, 190.0 if vibrato.wide else 150.0)
 
     def _wave(self, spot: Spot, start: float, height: float, period: float, *, lead: str = "",
               at: float = 0.0) -> None:  # fmt: skip
@@ -300,7 +312,7 @@ class Marks:
         if not inside:
             return
         begin, end = inside[0], inside[-1]
-        y = self.bottom + 330.0
+        y = self.bottom + 370.0
         size = LETTER_SIZE
         width = shapes.text_width(words, self.look, size=size)
         left = begin.x - begin.half
@@ -324,6 +336,7 @@ class Marks:
 
     def _overlaps(self) -> Iterator[float]:
         floor = self.system.staff_lines[-1]
+        yield from (other.bottom + 220 - self.top for other in self.system.above)
         for box in self.boxes:
             if box.bottom > self.bottom:
                 continue

@@ -73,6 +73,7 @@ class ScoreWriter:
         self.notations = NotationWriter(tab)
         self.directions = Directions(tab, for_engraver=for_engraver)
         self.divisions = _divisions(layout, [*self.directions.offsets, *(chord.offset for chord in chords)])
+        self.two_voices = any(note.voice == 2 for note in tab.notes)
         self.ids: dict[str, int] = {}
 
     def score(self, *, credit: str = "", rights: str = "") -> Element:
@@ -171,8 +172,8 @@ class ScoreWriter:
                 self._rest(measure, event, layer, staff)
 
     def _rest(self, measure: Element, event: Event, layer: Layer, staff: int) -> None:
-        # rests show once, on the notation staff, and only in the two voices one can tell apart
-        hidden = staff == 2 or layer.number > 2
+        # rests show once, on the notation staff, where they belong to a voice that someone wrote
+        hidden = staff == 2 or layer.number > (2 if self.two_voices else 1)
         note = SubElement(measure, "note", {"print-object": "no"} if hidden else {})
         SubElement(note, "rest", {"measure": "yes"} if event.whole_bar else {})
         SubElement(note, "duration").text = self.ticks(event.length)
@@ -263,15 +264,15 @@ class ScoreWriter:
             self.notations.tie_and_tuplet(notations, head)
             if place == 0 and not grace:
                 self._tuplet(notations, event, staff)
-            self._technique(notations, head, staff)
+            self._technique(notations, head, heads, staff)
             if len(notations):
                 note.append(notations)
             if staff == 2 and head.note.has(PalmMute) and not self.for_engraver:
                 SubElement(SubElement(note, "play"), "mute").text = "palm"
 
-    def _technique(self, notations: Element, head: Head, staff: int) -> None:
+    def _technique(self, notations: Element, head: Head, chord: Sequence[Head], staff: int) -> None:
         if staff == 1:
-            self.notations.for_staff(notations, head, wavy=not self.for_engraver)
+            self.notations.for_staff(notations, head, chord, wavy=not self.for_engraver)
         elif self.for_engraver:
             technical = SubElement(notations, "technical")
             SubElement(technical, "string").text = str(head.note.string)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
@@ -27,6 +28,7 @@ from pipeline.music.technique import (
     Staccato,
     Stroke,
     Tap,
+    Technique,
     TremoloPicking,
     Trill,
     Vibrato,
@@ -169,8 +171,8 @@ class NotationWriter:
             if note.has(LetRing) and not head.tie_on:
                 SubElement(notations, "tied", {"type": "let-ring"})
 
-    def for_staff(self, notations: Element, head: Head, *, wavy: bool = True) -> None:
-        """What a reader of the notation staff sees."""
+    def for_staff(self, notations: Element, head: Head, chord: Sequence[Head], *, wavy: bool = True) -> None:
+        """What a reader of the notation staff sees; what a whole chord shares stands at its first head."""
         number = {"number": str(head.note.string)}
         if head.part == 0:
             if head.index in self.links.slur_stops:
@@ -179,11 +181,11 @@ class NotationWriter:
                 SubElement(notations, "slur", {"type": "start", **number})
         self._slide(notations, head)
         if head.part == 0:
-            self._articulations(notations, head.note)
+            self._articulations(notations, head.note, told=_told(head, chord))
             self._ornaments(notations, head.note, wavy=wavy)
             technical = Element("technical")
             stroke = head.note.get(Stroke)
-            if stroke is not None:
+            if stroke is not None and stroke not in _told(head, chord):
                 SubElement(technical, "down-bow" if stroke.down else "up-bow")
             self._harmonic(technical, head.note)
             if head.note.finger is not None:
@@ -220,12 +222,12 @@ class NotationWriter:
             SubElement(technical, "other-technical").text = "pinch harmonic"
 
     @staticmethod
-    def _articulations(notations: Element, note: Note) -> None:
+    def _articulations(notations: Element, note: Note, *, told: frozenset[Technique] = frozenset()) -> None:
         group = Element("articulations")
         accent, slide = note.get(Accent), note.get(Slide)
-        if accent is not None:
+        if accent is not None and accent not in told:
             SubElement(group, "strong-accent" if accent.strong else "accent")
-        if note.has(Staccato):
+        if note.has(Staccato) and Staccato() not in told:
             SubElement(group, "staccato")
         if slide is not None and slide.kind in SLIDE_WORDS:
             SubElement(group, SLIDE_WORDS[slide.kind])
@@ -248,6 +250,12 @@ class NotationWriter:
             SubElement(group, "tremolo", {"type": "single"}).text = str(tremolo.strokes)
         if len(group):
             notations.append(group)
+
+
+def _told(head: Head, chord: Sequence[Head]) -> frozenset[Technique]:
+    """Techniques that an earlier head of the chord carries."""
+    earlier = itertools.takewhile(lambda other: other is not head, chord)
+    return frozenset(mark for other in earlier for mark in other.note.techniques)
 
 
 def _inverted(table: dict[int, int]) -> dict[int, list[int]]:

@@ -8,6 +8,7 @@ Hundredths of a millimetre; a page is an SVG of its own, with the glyphs it uses
 from __future__ import annotations
 
 import copy
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -29,17 +30,17 @@ STRETCH: Final = 620.0  # most that filling a page adds to it
 
 # SMuFL code points that the engraver writes into words -> Unicode
 _SMUFL: Final = {
-    "\ue260": "♭",
-    "\ue261": "♮",
-    "\ue262": "♯",
-    "\ue1d5": "♩",
-    "\ueca5": "♩",
-    "\ue1e7": ".",
-    "\uecb7": ".",
+    **dict.fromkeys("\ue260\uea64\ued60", "♭"),
+    **dict.fromkeys("\ue261\uea65\ued61", "♮"),
+    **dict.fromkeys("\ue262\uea66\ued62", "♯"),
+    **dict.fromkeys("\ue263\uea67\ued63", "♯♯"),
+    **dict.fromkeys("\ue264\uea63\ued64", "♭♭"),
+    **dict.fromkeys("\ue1d5\ueca5", "♩"),
+    **dict.fromkeys("\ue1e7\uecb7", "."),
 }
 # class of the engraver's group -> (size, bold, colour of the look)
 _WORDS: Final = {
-    "harm": (430.0, True, "ink"),
+    "harm": (400.0, True, "ink"),
     "reh": (450.0, True, "accent"),
     "tempo": (360.0, False, "ink"),
     "dir": (340.0, False, "ink"),
@@ -80,7 +81,26 @@ def restyle(system: System, look: Look) -> None:
             old.attrib.update(new.attrib)
             old.text = new.text
             old.extend(list(new))
+    _part_chords(system, look)
     _raise_names(system)
+
+
+def _part_chords(system: System, look: Look) -> None:
+    """Chord names that would run into the next one are set smaller."""
+    rows: dict[str, list[Element]] = {}
+    for group in system.element.iter(f"{SVG}g"):
+        if group.get("class", "").split() == ["harm"]:
+            for name in group.iter(f"{SVG}text"):
+                rows.setdefault(name.get("y", ""), []).append(name)
+    for names in rows.values():
+        names.sort(key=lambda name: float(name.get("x", "0")))
+        for name, after in itertools.pairwise(names):
+            size = float(name.get("font-size", "0"))
+            words = "".join(name.itertext())
+            room = float(after.get("x", "0")) - float(name.get("x", "0")) - 110
+            wide = shapes.text_width(words, look, size=size, bold=True)
+            if wide > room > 0:
+                name.set("font-size", shapes.number(max(size * room / wide, size * 0.6)))
 
 
 def _plain(text: Element) -> str:
@@ -94,17 +114,15 @@ def _raise_names(system: System) -> None:
     """Names of phrases above all else, at the left of their bar, so that no chord name is in the way."""
     if not system.names:
         return
-    y = system.top + 80
-    lowest = min((float(t.get("y", "0")) for g in system.names for t in g.iter(f"{SVG}text")), default=y)
-    y = min(y, lowest)
+    y = system.top
     for group in system.names:
         for words in group.iter(f"{SVG}text"):
             x = float(words.get("x", "0"))
             left = max((a for a, _ in system.bars.values() if a <= x + 900), default=x)
             words.set("x", shapes.number(left if left > system.left else system.left))
             words.set("text-anchor", "start")
-            words.set("y", shapes.number(y - 140))
-    system.top = y - 140 - 350
+            words.set("y", shapes.number(y - 120))
+    system.top = y - 120 - 350
 
 
 def pages(drawing: Drawing, heading: Heading, look: Look, *, paper: str) -> tuple[str, ...]:

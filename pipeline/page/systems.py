@@ -21,6 +21,7 @@ from pipeline.errors import StepError
 SVG: Final = "{http://www.w3.org/2000/svg}"
 XLINK: Final = "{http://www.w3.org/1999/xlink}"
 MAX_DRAWING: Final = 60_000  # verovio's tallest page, tenths of a millimetre
+TAB_LINE: Final = "13"  # as thin as the other staff's: the figures are what is read
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
             "footer": "none",
             "svgBoundingBoxes": True,
             "spacingStaff": round(staff_gap),
-            "spacingLinear": 0.29,
+            "spacingLinear": 0.22,
             "minLastJustification": 0.7,
         }
     )
@@ -167,7 +168,7 @@ def _classes(element: Element) -> list[str]:
 def _read(element: Element, bar: int) -> System:
     system = System(element)
     _strip(element, ("grpSym", "label", "labelAbbr"))
-    for box in _boxes(element):
+    for box in _boxes(element, leave_out="reh"):
         system.top, system.bottom = min(system.top, box.top), max(system.bottom, box.bottom)
     for measure in element.iter(f"{SVG}g"):
         if "measure" not in _classes(measure) or "bounding-box" in _classes(measure):
@@ -185,6 +186,8 @@ def _read(element: Element, bar: int) -> System:
                          if box.bottom < system.tab_lines[0]]  # fmt: skip
         system.names += [g for g in measure if "reh" in _classes(g) and "bounding-box" not in _classes(g)]
         _strip(staves[1], ("meterSig",))
+        for path in staves[1].iterfind(f"{SVG}path"):
+            path.set("stroke-width", TAB_LINE)
         system.spots += list(_spots(staves[1], system.tab_lines, bar))
         bar += 1
     system.top = min(system.top, *system.staff_lines)
@@ -200,9 +203,11 @@ def _strip(element: Element, names: Sequence[str]) -> None:
                 parent.remove(child)
 
 
-def _boxes(element: Element) -> Iterator[Box]:
+def _boxes(element: Element, *, leave_out: str = "") -> Iterator[Box]:
+    """Of what is drawn in a group; ``leave_out``: the class of what does not count."""
     for group in element.iter(f"{SVG}g"):
-        if "bounding-box" in _classes(group) and not set(_classes(group)) & {"staff", "measure", "layer"}:
+        names = set(_classes(group))
+        if "bounding-box" in names and not names & {"staff", "measure", "layer", "system", leave_out}:
             for rect in group.iterfind(f"{SVG}rect"):
                 x, y, w, h = (float(rect.get(name, "0")) for name in ("x", "y", "width", "height"))
                 yield Box(x, y, x + w, y + h)
