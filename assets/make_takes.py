@@ -190,9 +190,10 @@ def write_media(path: Path, sound: Floats, *, kbps: int, mono: bool = False, fil
     data = sound.mean(axis=1, keepdims=True) if mono else sound
     fresh = path.with_name("fresh" + path.suffix)
     form = {".opus": "ogg", ".m4a": "ipod", ".mp4": "mp4"}[path.suffix]
-    with av.open(
-        str(fresh), "w", format=form, options={"movflags": "+faststart"} if form != "ogg" else {}
-    ) as out:
+    options = {"fflags": "+bitexact"}  # no random serial number, no date
+    if form != "ogg":
+        options["movflags"] = "+faststart"
+    with av.open(str(fresh), "w", format=form, options=options) as out:
         picture = None
         if film is not None and tab is not None:
             picture = out.add_stream("libx264", rate=film.fps, options={"crf": "27", "preset": "slow"})
