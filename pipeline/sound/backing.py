@@ -30,7 +30,7 @@ from pipeline.sound.errors import SoundError
 from pipeline.sound.events import Events
 from pipeline.sound.groove import load_groove
 from pipeline.sound.lead import play_lead
-from pipeline.sound.loudness import master
+from pipeline.sound.master import master
 from pipeline.sound.mix import DRUMS, LEAD, Channel, bass_channel, blend, chord_channel, dress, faded
 from pipeline.sound.part import Part, perform
 from pipeline.sound.stage import Stage, set_stage

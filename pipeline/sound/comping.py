@@ -101,7 +101,7 @@ def chord_part(stage: Stage, place: int, *, seed: int) -> Part:
             hits += _stroke(held, start, length, step.force, player.spread_s, down=down)
     if stage.last_harmony:
         last = best_voicing(stage.last_harmony, player, held)
-        hits += _stroke(last, float(stage.end), 6.0, 7, player.spread_s * 2, down=True)
+        hits += _stroke(last, float(stage.end), 6.0, 6, player.spread_s * 2, down=True)
     return Part(name, hits_sorted(hits), player.program, loose_s=0.005)
 
 

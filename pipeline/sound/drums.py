@@ -56,7 +56,7 @@ def drum_part(stage: Stage, counted: CountIn, *, seed: int) -> Part:
     """All the drummer strikes, count-in and closing hit included."""
     rng = generator(seed, "drums")
     hits = [
-        Hit(float(at), _SHORT, DRUM_KEYS["side_stick"], 112 if strong else 88)
+        Hit(float(at), _SHORT, DRUM_KEYS["side_stick"], 108 if strong else 84)
         for at, strong in counted.clicks
     ]
     for number, bar in enumerate(stage.bars):
@@ -64,8 +64,10 @@ def drum_part(stage: Stage, counted: CountIn, *, seed: int) -> Part:
             last = number == len(stage.bars) - 1
             hits += _bar(stage, bar, last, rng)
     end = float(stage.end)
-    for drum, velocity in (("kick", 118), ("crash", 112), ("snare", 70)):
-        hits.append(Hit(end, 4.0, DRUM_KEYS[drum], velocity))
+    # the closing hit is a little over the groove's own strongest kick, whatever that is
+    strong = velocity_of(max(step.force for line in stage.groove.drums[0].lines.values() for step in line))
+    for drum, share in (("kick", 1.0), ("crash", 0.9)):
+        hits.append(Hit(end, 4.0, DRUM_KEYS[drum], int(strong * share)))
     return Part("drums", hits_sorted(hits), program=0, drums=True, loose_s=0.003)
 
 

@@ -1,4 +1,4 @@
-"""Loudness and true peak, and bringing a mix to a target of both.
+"""Measuring loudness and true peak.
 
 References
 ----------
@@ -10,6 +10,7 @@ keeps the standard's coefficients at 48 kHz (Tech 3341 cases within 0.03 LU).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
@@ -83,35 +84,43 @@ def _phases() -> npt.NDArray[np.float32]:
     return np.asarray(columns, dtype=np.float32).T
 
 
+def gap_peaks(data: npt.NDArray[Any]) -> Iterator[tuple[npt.NDArray[np.intp], npt.NDArray[np.float32]]]:
+    """What the wave reaches between samples, audio of shape (n, channels).
+
+    Yields (places, heights): the sample before each gap, and the largest absolute value of
+    the three points in it. Only gaps beside a sample within 12 dB of the highest are
+    filled: the wave does not rise further than that between two lower samples.
+    """
+    highest = float(np.max(np.abs(data), initial=0.0))
+    if highest == 0.0:
+        return
+    reach = np.arange(-_REACH + 1, _REACH + 1)
+    for channel in data.T:
+        wave = np.pad(np.asarray(channel, dtype=np.float32), _REACH)
+        loud = np.abs(wave) >= 0.25 * highest
+        gaps = np.flatnonzero(loud[:-1] | loud[1:])
+        gaps = gaps[(gaps >= _REACH - 1) & (gaps < len(wave) - _REACH)]
+        for part in np.array_split(gaps, max(1, len(gaps) // 65536)):
+            if len(part):
+                filled = np.abs(wave[part[:, None] + reach[None, :]] @ _phases())
+                yield np.maximum(part - _REACH, 0), filled.max(axis=1)
+
+
 def true_peak_dbtp(audio: npt.NDArray[Any], rate: int) -> float:
     """True peak in dBTP, by four-fold oversampling; -inf for silence.
-
-    Only the gaps beside samples within 12 dB of the highest are filled in: the wave cannot
-    rise further than that between two lower samples unless it lies at the very edge of the
-    band, where BS.1770's own filter does not reach either.
 
     Raises
     ------
     SoundError : see :func:`integrated_lufs`.
     """
     del rate  # the peak between samples does not depend on it
-    data = np.asarray(_checked(audio), dtype=np.float32)
+    data = _checked(audio)
     if data.ndim == 1:
         data = data[:, None]
-    peak = highest = float(np.max(np.abs(data)))
-    if highest == 0.0:
+    peak = float(np.max(np.abs(data)))
+    if peak == 0.0:
         return -math.inf
-    reach = np.arange(-_REACH + 1, _REACH + 1)
-    for channel in data.T:
-        wave = np.pad(channel, _REACH)
-        loud = np.abs(wave) >= 0.25 * highest
-        gaps = np.flatnonzero(loud[:-1] | loud[1:])
-        gaps = gaps[(gaps >= _REACH - 1) & (gaps < len(wave) - _REACH)]
-        for part in np.array_split(gaps, max(1, len(gaps) // 65536)):
-            if len(part):
-                filled = wave[part[:, None] + reach[None, :]] @ _phases()
-                peak = max(peak, float(np.max(np.abs(filled))))
-    return 20.0 * math.log10(peak)
+    return 20.0 * math.log10(max(peak, *(float(h.max()) for _, h in gap_peaks(data))))
 
 
 def measure(audio: npt.NDArray[Any], rate: int) -> Loudness:
@@ -122,59 +131,3 @@ def measure(audio: npt.NDArray[Any], rate: int) -> Loudness:
     SoundError : empty audio, or values that are not finite.
     """
     return Loudness(integrated_lufs(audio, rate), true_peak_dbtp(audio, rate))
-
-
-def limit(audio: Audio, rate: int, *, ceiling_dbtp: float) -> Audio:
-    """Keep the true peak at or under ``ceiling_dbtp``; the length and start stay as they are.
-
-    The limiter looks ahead and lets go slowly, so that the level does not pump; what its
-    estimate of the peak between samples misses is taken off by a smaller ceiling.
-    """
-    import pedalboard
-
-    if true_peak_dbtp(audio, rate) <= ceiling_dbtp:
-        return audio
-    aim = ceiling_dbtp - 0.15
-    limited = audio
-    for _ in range(4):
-        limiter = pedalboard.BrickwallLimiter(
-            ceiling_db=aim, release_ms=120.0, lookahead_ms=5.0, true_peak=True
-        )
-        limited = np.ascontiguousarray(limiter(audio.T, rate).T, dtype=np.float32)[: len(audio)]
-        over = true_peak_dbtp(limited, rate) - ceiling_dbtp
-        if over <= 0:
-            return limited
-        aim -= over + 0.05
-    excess = true_peak_dbtp(limited, rate) - ceiling_dbtp
-    return np.asarray(limited * 10 ** (-max(0.0, excess) / 20), dtype=np.float32)
-
-
-def master(audio: Audio, rate: int, *, target_lufs: float, ceiling_dbtp: float) -> tuple[Audio, Loudness]:
-    """The mix at its target loudness, true peak under the ceiling.
-
-    Gain and limiter are repeated until the loudness is within 0.12 LU; when the limiter
-    would have to work too hard the result stays as loud as it can be.
-
-    Raises
-    ------
-    SoundError : a target or ceiling that makes no sense, or a silent mix.
-    """
-    if not -60.0 <= target_lufs <= -5.0:
-        raise SoundError(f"a target loudness is between -60 and -5 LUFS, got {target_lufs:g}")
-    if not -20.0 <= ceiling_dbtp <= 0.0:
-        raise SoundError(f"a true-peak ceiling is between -20 and 0 dBTP, got {ceiling_dbtp:g}")
-    now = integrated_lufs(audio, rate)
-    if not math.isfinite(now):
-        raise SoundError("the mix is silent", "give the chart at least one chord or the band drums")
-    gain_db = target_lufs - now
-    best, loudness = audio, now
-    for _ in range(6):
-        louder = np.asarray(audio * np.float32(10 ** (gain_db / 20)), dtype=np.float32)
-        best = limit(louder, rate, ceiling_dbtp=ceiling_dbtp)
-        # without limiting the loudness is known: the gain moves it by as much
-        loudness = now + gain_db if best is louder else integrated_lufs(best, rate)
-        missing = target_lufs - loudness
-        if abs(missing) <= 0.12:
-            break
-        gain_db += missing * 1.15
-    return best, Loudness(loudness, true_peak_dbtp(best, rate))

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.sound.loudness import integrated_lufs
+from pipeline.sound.master import gated_lufs, k_power
 
 Audio = npt.NDArray[np.float32]
 _DRUMS_LUFS: Final = -20.0
@@ -70,7 +70,7 @@ def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
         )
     wet = np.asarray(Pedalboard(chain)(audio.T, rate).T, dtype=np.float32)
     # one channel of the middle is enough for balance: the sum of both is 3 dB over it
-    after = integrated_lufs(0.5 * (wet[:, 0] + wet[:, 1]), rate) + 3.01
+    after = gated_lufs(k_power(0.5 * (wet[:, 0] + wet[:, 1]), rate)) + 3.01
     gain = 10 ** ((level - after) / 20) if math.isfinite(after) else 1.0
     return _panned(wet * np.float32(gain), channel.pan)
 
