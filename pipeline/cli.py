@@ -21,10 +21,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from pipeline import __version__
-from pipeline.errors import LessonwrightError, Problem, Problems, SourceError
+from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError
 
 if TYPE_CHECKING:
-    from pipeline.read.lesson import Lesson
+    from pipeline.read.lesson import Lesson, ReadLesson
 
 # typer brings the parser's exceptions under names of its own that change between versions
 _UsageError: Final[Any] = typer.BadParameter.__mro__[1]
@@ -94,6 +94,8 @@ def check(paths: Paths, as_json: Json = False) -> None:
     from pipeline.read.lesson import read_lessons
 
     lessons, week = read_lessons(paths)
+    for read in lessons:
+        _plan(read)
     every = [*week, *(problem for read in lessons for problem in read.problems)]
     errors = sum(problem.error for problem in every)
     if as_json:
@@ -119,7 +121,7 @@ def check(paths: Paths, as_json: Json = False) -> None:
     else:
         _tell_problems(every)
         for read in lessons:
-            if read.lesson is None:
+            if read.lesson is None or read.problems.errors:
                 count = _count(len(read.problems.errors), "error")
                 _say(f"{read.source.path}: {count}, cannot be built")
             else:
@@ -259,9 +261,26 @@ def review(
     serve(review_folder(path), port=port, open_browser=open_browser)
 
 
+def _plan(read: ReadLesson) -> None:
+    """Add to a lesson's problems what only planning its build shows: grooves, tempos, the look."""
+    from pipeline.build.lesson_steps import plan_lesson
+
+    if read.lesson is None:
+        return
+    path = read.lesson.config.path
+    try:
+        cautions = plan_lesson(read.lesson).cautions
+    except SourceError as error:
+        read.problems.found.extend(error.problems)
+    except MisuseError as error:
+        read.problems.error(str(error), path=path)
+    else:
+        for caution in cautions:
+            read.problems.caution(caution, path=path)
+
+
 def _read(path: Path) -> Lesson:
     """The one lesson at a path; its cautions are told, its errors raised."""
-    from pipeline.errors import MisuseError
     from pipeline.read.lesson import read_lesson, read_paths
 
     problems = Problems()

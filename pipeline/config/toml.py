@@ -20,11 +20,12 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipeline.errors import Problems
 
 Location = tuple[str | int, ...]
+MAX_BYTES: Final = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +115,16 @@ def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 def read_toml(path: Path, problems: Problems) -> Document | None:
     """Read a TOML file; what is wrong goes to ``problems`` and None comes back."""
     try:
+        if path.exists() and not path.is_file():
+            problems.error("this is no file", remedy="Name a TOML file.", path=path)
+            return None
+        if path.stat().st_size > MAX_BYTES:
+            problems.error(
+                f"the file holds {path.stat().st_size:,} bytes, at most {MAX_BYTES:,} are read",
+                remedy="Is it really a TOML file?",
+                path=path,
+            )
+            return None
         raw = path.read_bytes()
     except FileNotFoundError:
         problems.error("there is no such file", remedy="Check the name and the folder.", path=path)
@@ -143,6 +154,10 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         _tell_syntax(error, text, path, problems)
+        return None
+    except (RecursionError, ValueError) as error:  # absurd nesting; a figure of thousands of digits
+        why = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
+        problems.error(f"this TOML cannot be read: {why}", remedy="Write it more simply.", path=path)
         return None
     return _Walk(path, text).document(data)
 

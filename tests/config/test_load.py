@@ -8,6 +8,8 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.config.load import find_channel, load_channel, load_lesson, load_week
 from pipeline.config.models import PRODUCTS, Channel, LookConfig, slug_of
@@ -393,3 +395,20 @@ def test_starter_never_overwrites(tmp_path: Path) -> None:
     assert not (tmp_path / "x" / "lesson.toml").exists()
     with pytest.raises(MisuseError, match="is a file"):
         write_starter(tmp_path / "x" / "tab.txt")
+
+
+@given(
+    st.integers(0, len(GOOD) - 1),
+    st.integers(0, 12),
+    st.sampled_from(
+        ["", "3", "[]", "{}", '"x"', "true", "= ", "\n", "[[phrase]]\n", "nan", '"../.."', '""', "#"]
+    ),
+)
+def test_no_change_breaks_the_loader(
+    tmp_path_factory: pytest.TempPathFactory, place: int, length: int, instead: str
+) -> None:
+    """Whatever a slip of the hand makes of a good lesson: values or problems, nothing else."""
+    home = tmp_path_factory.mktemp("any")
+    written, problems = lesson(home, GOOD[:place] + instead + GOOD[place + length :])
+    assert written is not None or problems.errors
+    assert all(problem.what and problem.path for problem in problems)

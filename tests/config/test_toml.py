@@ -158,7 +158,7 @@ def test_latin1_is_refused_at_its_byte(tmp_path: Path) -> None:
 
 
 def test_missing_and_folder(tmp_path: Path) -> None:
-    for path, said in ((tmp_path / "none.toml", "no such file"), (tmp_path, "cannot be read")):
+    for path, said in ((tmp_path / "none.toml", "no such file"), (tmp_path, "is no file")):
         problems = Problems()
         assert read_toml(path, problems) is None
         assert said in problems.errors[0].what
@@ -174,3 +174,54 @@ def test_overlay_merges_tables_and_replaces_the_rest(tmp_path: Path) -> None:
     assert both.value_spot(("backing", "guide")).path == over.path
     assert both.value_spot(("backing", "groove")).path == under.path
     assert ("tags", 1) not in both.values
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("a = " + "[" * 5000 + "]" * 5000, "nested too deeply"), ("a = " + "9" * 5000, "cannot be read")],
+)
+def test_absurd_files(tmp_path: Path, text: str, said: str) -> None:
+    found, problems = document(tmp_path, text)
+    assert found is None and said in problems.errors[0].what
+
+
+EXOTIC = [
+    "[ a . 'b c' . \"d\" ]\nx = 1\n[[ a . list ]]\n y . z = 2 # c\n",
+    'a = """x\\"""" \nb = 1\n',
+    "a = '''x'''''\nb = 1\n",
+    'a = """"""\nb = """\n\n"""\nc = \'\'\n',
+    'a = "tail \\\\"\nb = "\\u266D # \\"q\\""\n',
+    "a = [[], [ [1,\n # [x]\n 2,], ], ] # end\nb = {}\nc = { d.e = [ { f = 1 } ], g = '}' }\n",
+    "d = 1979-05-27 07:32:00 # a date with a blank\ne = +1_000.5e-3\nf = inf\n",
+    "\n\n# only a comment",
+    "",
+    "a = 1",
+    '"" = 1\n',
+    "[t]\n[t.u]\n[v.w.x]\n[v]\ny = 1\n",
+    "[[p]]\n[[p.q]]\nr = 1\n[[p.q]]\nr = 2\n[[p]]\n[[p.q]]\nr = 3\n",
+    "a = 1\r\nb = '''\r\nx'''\r\nc = 2\r\n",
+    "\ta\t=\t1\t\n",
+]
+
+
+@pytest.mark.parametrize("text", EXOTIC)
+def test_exotic_but_good(tmp_path: Path, text: str) -> None:
+    """Every key and item has a place, and a figure's text stands at it."""
+    found, problems = document(tmp_path, text)
+    assert found is not None, problems.errors[0].text()
+    for location, value in locations(found.data):
+        known = location in found.values or location in found.keys
+        inside = any(loc[: len(location)] == location for loc in found.values)
+        assert known or inside, location
+        if isinstance(value, int):
+            spot = found.value_spot(location)
+            assert spot.offending[spot.column - 1 :].startswith(str(value))
+
+
+@given(st.text("ab=[]{}\"'#.,\n \\\t1é-", max_size=40))
+def test_no_text_breaks_the_reader(tmp_path_factory: pytest.TempPathFactory, text: str) -> None:
+    path = tmp_path_factory.mktemp("any") / "x.toml"
+    path.write_text(text, encoding="utf-8", newline="")
+    problems = Problems()
+    found = read_toml(path, problems)
+    assert (found is None) == bool(problems.errors)
