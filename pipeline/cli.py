@@ -198,7 +198,9 @@ def listen(path: LessonPath, as_json: Json = False) -> None:
         _say_json(heard.to_json())
         return
     _say(f"The piece starts at {heard.lead_in_s:.2f} s and ends at {heard.end_s:.2f} s.")
-    _say(f"The instrument is tuned {heard.tuning_cents:+.0f} cents from A {lesson.tab.a4_hz:g}.")
+    cents, pitch = round(heard.tuning_cents), f"A = {lesson.tab.a4_hz:g} Hz"
+    off = f"{abs(cents)} cents {'above' if cents > 0 else 'below'} {pitch}" if cents else f"to {pitch}"
+    _say(f"The instrument is tuned {off}.")
     _say("")
     _say("bar     starts at   quarters a minute   sure   notes heard")
     lengths = {bar.ordinal: bar.bar.length for bar in lesson.tab.form.played.bars}
