@@ -22,15 +22,21 @@ _RANK = (3, 7, 6, 13, 9, 11, 4, 2, 1, 5)
 
 
 def chosen_tones(harmony: Harmony, voices: int) -> tuple[int, ...]:
-    """Pitch classes a voicing of ``voices`` notes holds, the most telling first."""
-    bent = {d for d in (5, 9, 11, 13) if d in harmony.degrees and harmony.chord.degrees[d] != 0}
-    order = [d for d in _RANK if d in bent or d in (3, 7)] + [
-        d for d in _RANK if d not in bent and d not in (3, 7)
-    ]
-    if len(harmony.degrees) <= voices:
-        order = sorted(harmony.degrees)
-    kept = [harmony.degrees[d] for d in order if d in harmony.degrees]
-    return tuple(dict.fromkeys((harmony.root + s) % 12 for s in kept))[:voices]
+    """Pitch classes a voicing of ``voices`` notes holds, the most telling first.
+
+    Bent tones come right after third and seventh; under a ninth or more the root is left
+    to the bass before the fifth is.
+    """
+    have = harmony.degrees
+    if len(have) <= voices:
+        order = sorted(have)
+    else:
+        bent = [d for d in _RANK if d in have and harmony.chord.degrees[d] != 0 and d not in (3, 7)]
+        rank = [3, 7, *bent, *_RANK]
+        if any(d in have for d in (9, 11, 13)):
+            rank = [d for d in rank if d != 1] + [1]
+        order = [d for d in dict.fromkeys(rank) if d in have]
+    return tuple(dict.fromkeys((harmony.root + have[d]) % 12 for d in order))[:voices]
 
 
 @lru_cache(maxsize=4096)

@@ -82,14 +82,11 @@ def _panned(audio: Audio, pan: float) -> Audio:
     return np.asarray(audio * sides.astype(np.float32), dtype=np.float32)
 
 
-def blend(stems: list[Audio], rate: int) -> Audio:
-    """The stems summed, with a touch of compression over all that glues them."""
+def glued(total: Audio, rate: int) -> Audio:
+    """The sum of all stems with a touch of compression that holds it together."""
     import pedalboard
     from pedalboard._pedalboard import Pedalboard
 
-    total: Audio = np.array(stems[0], dtype=np.float32)
-    for stem in stems[1:]:
-        total += stem
     glue = pedalboard.Compressor(threshold_db=_DRUMS_LUFS + 7.0, ratio=1.6, attack_ms=25.0, release_ms=220.0)
     return np.asarray(Pedalboard([glue])(total.T, rate).T, dtype=np.float32)
 

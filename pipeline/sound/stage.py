@@ -167,14 +167,18 @@ class Stage:
     def last_harmony(self) -> Harmony | None:
         """The chord of the closing hit: the last one, or home when the last one leads there.
 
-        Reading: a dominant at the end (a turnaround) goes to the tonic chord as charted.
+        Reading: a dominant at the end (a turnaround) goes to the tonic chord as charted; the
+        tonic closes on its root, whatever bass note the chart last had under it.
         """
         last = self.stretches[-1].harmony
         if last is None:
             return None
         leads = (last.root - self.tonic) % 12 == 7
         home = [s.harmony for s in self.stretches if s.harmony and s.harmony.root == self.tonic]
-        return home[0] if leads and home else last
+        closing = home[0] if leads and home else last
+        if closing.root == self.tonic:
+            return replace(closing, chord=replace(closing.chord, bass=None))
+        return closing
 
 
 def _stretches(bar: PlacedBar, spans: Sequence[ChordSpan], semitones: int) -> tuple[Stretch, ...]:
