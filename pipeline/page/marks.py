@@ -69,6 +69,7 @@ class Marks:
 
     def draw(self) -> Element:
         """All marks in one group, ready to be put into the system's drawing."""
+        self._bar_number()
         for spot in self.system.spots:
             self._figure(spot)
         for spot in self.firsts:
@@ -120,6 +121,15 @@ class Marks:
         bottom = self._free(x - half - 20, x + half + 20, size * 0.8, self.top - 2 * CLEAR)
         self._add(shapes.text(x, bottom, words, self.look, size=size, italic=italic))
 
+    def _bar_number(self) -> None:
+        """At the start of each line but one that starts the piece."""
+        first = self.tab.form.bars[min(self.system.bars)]
+        if min(self.system.bars):
+            y = self.system.staff_lines[0] - 110
+            self._add(
+                shapes.text(self.system.left, y, str(first.number), self.look, size=270, anchor="start")
+            )
+
     # the numbers themselves
 
     def _figure(self, spot: Spot) -> None:
@@ -165,7 +175,7 @@ class Marks:
         if bend is None:
             return
         start = spot.x + spot.half + 35
-        room = max(self._note_end(spot) - start, 150.0)
+        room = max(self._note_end(spot) - start - 40, 150.0)  # the amount is wider than the tip
         tip = self._tip(spot, start, room, bend)
         xs = self._bend_places(bend, start, room)
         # a bend leaves its number at mid-height and a release comes back a little above the line

@@ -363,7 +363,11 @@ class ScoreWriter:
         details = SubElement(attributes, "staff-details", {"number": "2"})
         SubElement(details, "staff-lines").text = str(len(instrument.strings))
         # lines count from the bottom, strings from the top
-        for line, pitch in enumerate(reversed(instrument.strings), start=1):
+        pitches = list(reversed(instrument.strings))
+        if self.for_engraver:
+            # it takes a tab whose bottom line is the highest (a banjo's) for one turned upside down
+            pitches.sort(key=lambda pitch: pitch.midi)
+        for line, pitch in enumerate(pitches, start=1):
             tuning = SubElement(details, "staff-tuning", {"line": str(line)})
             SubElement(tuning, "tuning-step").text = pitch.spelling.step
             if pitch.spelling.alter:

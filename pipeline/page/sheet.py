@@ -44,7 +44,6 @@ _WORDS: Final = {
     "reh": (450.0, True, "accent"),
     "tempo": (360.0, False, "ink"),
     "dir": (340.0, False, "ink"),
-    "mNum": (270.0, False, "ink"),
     "ending": (320.0, True, "ink"),
     "fing": (260.0, False, "ink"),
 }

@@ -167,7 +167,7 @@ def _classes(element: Element) -> list[str]:
 
 def _read(element: Element, bar: int) -> System:
     system = System(element)
-    _strip(element, ("grpSym", "label", "labelAbbr"))
+    _strip(element, ("grpSym", "label", "labelAbbr", "mNum"))
     for box in _boxes(element, leave_out="reh"):
         system.top, system.bottom = min(system.top, box.top), max(system.bottom, box.bottom)
     for measure in element.iter(f"{SVG}g"):

@@ -1,0 +1,229 @@
+"""The page shows the right figures at the right places, as real text, the same each time."""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from dataclasses import replace
+from fractions import Fraction as F
+from xml.etree.ElementTree import Element
+
+import pypdf
+import pypdfium2
+import pytest
+from defusedxml.ElementTree import fromstring
+
+from pipeline.errors import MisuseError
+from pipeline.music.instrument import INSTRUMENTS
+from pipeline.music.tab import Tab
+from pipeline.music.technique import Bend
+from pipeline.page.engrave import Engraving, engrave
+from pipeline.page.look import look_from
+from pipeline.page.marks import bend_name
+from pipeline.page.sheet import PAPERS
+from tests.page.pieces import PIECES, long_tab, techniques_tab
+from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
+
+ALL = {"lead": lead_tab, "waltz": waltz_tab, **PIECES}
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def systems_of(pages: tuple[str, ...]) -> list[Element]:
+    return [g for page in pages for g in fromstring(page).iter(f"{SVG}g") if g.get("class") == "system"]
+
+
+def tab_lines(system: Element, strings: int) -> list[float]:
+    """y of the strings: the lowest horizontal lines that start at the system's left."""
+    found: dict[float, float] = {}
+    for path in system.iter(f"{SVG}path"):
+        match = re.fullmatch(r"M(-?[\d.]+) (-?[\d.]+) L(-?[\d.]+) (-?[\d.]+)", path.get("d", ""))
+        if match and match[2] == match[4] and path.get("stroke-width") == "13":
+            found[float(match[2])] = min(found.get(float(match[2]), 1e9), float(match[1]))
+    return sorted(found)[-strings:]
+
+
+def words(element: Element) -> str:
+    return "".join(element.itertext())
+
+
+def figures(system: Element, strings: int) -> list[tuple[float, int, str]]:
+    """(x, string, figure) of what stands on the tab lines, read by place alone, left to right."""
+    lines = tab_lines(system, strings)
+    assert len(lines) == strings
+    found = []
+    for text in system.iter(f"{SVG}text"):
+        size, y = float(text.get("font-size", "0")), float(text.get("y", "0"))
+        middle = y - size * 0.33
+        near = [n for n, line in enumerate(lines, start=1) if abs(line - middle) < 20]
+        if near and text.get("font-weight") == "600" and re.search(r"\d|×", words(text)):
+            found.append((float(text.get("x", "0")), near[0], words(text)))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_figures_by_place(name: str) -> None:
+    """Every note's fret stands on its string's line, in the order of playing."""
+    tab = ALL[name]()
+    read = []
+    for system in systems_of(engrave(tab).pages):
+        read += figures(system, len(tab.instrument.strings))
+    plain = [(string, re.sub(r"\(\d+\)$|[⟨⟩]", "", figure) or figure) for _, string, figure in read]
+    expected = {}
+    for note in tab.notes:
+        figure = "×" if any(type(t).__name__ == "Dead" for t in note.techniques) else str(note.fret)
+        expected.setdefault(note.string, []).append(figure)
+    for string, wanted in expected.items():
+        shown = [figure for at, figure in plain if at == string]
+        # figures in parentheses are tied or ghost notes
+        struck = [figure for figure in shown if not figure.startswith("(")]
+        ghosts = [figure.strip("()") for figure in shown if figure.startswith("(")]
+        if any("Ghost" in str(n.techniques) for n in tab.notes if n.string == string):
+            assert sorted(struck + ghosts) == sorted(wanted)
+        else:
+            assert struck == wanted
+
+
+@pytest.mark.parametrize("semitones", [F(1, 2), F(1), F(3, 2), F(2), F(3), F(4)])
+@pytest.mark.parametrize("make", [Bend.up, Bend.up_release, Bend.pre, Bend.pre_release])
+def test_bend_amounts_by_place(semitones: F, make: object) -> None:
+    """The amount stands over the staff between its note and the next one."""
+    rows = [(0, 2, 3, 7, (make(semitones),)), (2, 2, 2, 5, ())]  # type: ignore[operator]
+    (system,) = systems_of(engrave(tab_of(rows)).pages)
+    top = tab_lines(system, 6)[0]
+    (x0, _, _), (x1, _, _) = figures(system, 6)
+    labels = [
+        t
+        for t in system.iter(f"{SVG}text")
+        if words(t) == bend_name(semitones)
+        and float(t.get("y", "0")) < top
+        and t.get("text-anchor") == "middle"
+    ]
+    assert len(labels) == 1
+    assert x0 - 1 <= float(labels[0].get("x", "0")) < x1
+
+
+@pytest.mark.parametrize(
+    ("semitones", "name"),
+    [(F(1, 2), "¼"), (F(1), "½"), (F(3, 2), "¾"), (F(2), "full"), (F(3), "1½"), (F(4), "2"), (F(5, 2), "1¼")],
+)
+def test_amounts_are_in_whole_tones(semitones: F, name: str) -> None:
+    """Common practice."""
+    assert bend_name(semitones) == name
+
+
+def boxes_of(marks: Element) -> list[tuple[str, float, float]]:
+    return [(words(t), float(t.get("x", "0")), float(t.get("y", "0"))) for t in marks.iter(f"{SVG}text")]
+
+
+def test_words_above_the_tab_do_not_run_into_one_another() -> None:
+    for system in systems_of(engrave(techniques_tab()).pages):
+        (marks,) = [g for g in system.iter(f"{SVG}g") if g.get("class") == "marks"]
+        placed = boxes_of(marks)
+        for n, (_, x, y) in enumerate(placed):
+            for _, other_x, other_y in placed[n + 1 :]:
+                assert abs(x - other_x) > 120 or abs(y - other_y) > 150
+
+
+def opened(made: Engraving) -> pypdf.PdfReader:
+    return pypdf.PdfReader(io.BytesIO(made.pdf))
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_pdf_opens_with_title_text_and_size(paper: str) -> None:
+    tab = replace(lead_tab(), title="Low & Tide #1 [x]")
+    made = engrave(tab, lead_spans(), credit="A player", footer="For practice only.", paper=paper)
+    reader = opened(made)
+    assert len(reader.pages) == len(made.pages) == 1
+    assert reader.metadata is not None and reader.metadata.title == "Low & Tide #1 [x]"
+    assert reader.metadata.author == "A player" and reader.metadata.creation_date is None
+    width, height = PAPERS[paper]
+    assert float(reader.pages[0].mediabox.width) == pytest.approx(width / 100 * 72 / 25.4, abs=0.1)
+    assert float(reader.pages[0].mediabox.height) == pytest.approx(height / 100 * 72 / 25.4, abs=0.1)
+    text = reader.pages[0].extract_text()
+    for piece in ("Low & Tide #1 [x]", "A player", "For practice only.", "page 1 of 1", "Am7", "D9", "full"):
+        assert piece in text
+    with pypdfium2.PdfDocument(made.pdf) as document:
+        again = document[0].get_textpage().get_text_bounded()
+        assert "Call" in again and "P.M." in again
+
+
+def test_musical_signs_come_through_as_text() -> None:
+    tab = tab_of([(0, 4, 2, 5, ())], key="Bb")
+    made = engrave(tab, chart_of("Bbmaj9 F#m7b5/C", *["Am"] * 3).spans(tab.form))
+    text = opened(made).pages[0].extract_text()
+    assert "B♭maj9" in text and "F♯m7♭5/C" in text and "B♭ major" in text
+    for page in made.pages:
+        private = [c for c in words(fromstring(page)) if 0xE000 <= ord(c) <= 0xF8FF]
+        assert not private
+
+
+def test_fonts_are_embedded() -> None:
+    """Fonts in the file, so that it prints the same anywhere."""
+    names = set()
+    for page in opened(engrave(waltz_tab(), waltz_spans())).pages:
+        for font in page["/Resources"]["/Font"].values():  # type: ignore[index, union-attr]
+            below = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
+            assert "/FontFile2" in below or "/FontFile3" in below
+            names.add(str(below["/FontName"]))
+    assert any("SourceSans" in name for name in names)
+
+
+@pytest.mark.parametrize("name", ["lead", "techniques", "compound"])
+def test_same_bytes_twice(name: str) -> None:
+    first, second = engrave(ALL[name]()), engrave(ALL[name]())
+    assert first.pages == second.pages
+    assert first.pdf == second.pdf
+
+
+@pytest.mark.parametrize("name", INSTRUMENTS)
+def test_every_instrument(name: str) -> None:
+    tab = tab_of([(n, 1, 1 + n % 4, n, ()) for n in range(4)], instrument=name)
+    strings = len(tab.instrument.strings)
+    (system,) = systems_of(engrave(tab).pages)
+    assert [(string, figure) for _, string, figure in figures(system, strings)] == [
+        (1 + n % 4, str(n)) for n in range(4)
+    ]
+
+
+def test_sixty_four_bars_fast_enough() -> None:
+    engrave(lead_tab())  # imports
+    tab = long_tab(64)
+    begin = time.process_time()
+    made = engrave(tab)
+    assert time.process_time() - begin < 4.0  # about 1 s of one core; room for a busy machine
+    bars = [
+        int(words(t))
+        for s in systems_of(made.pages)
+        for t in s.iter(f"{SVG}text")
+        if t.get("font-size") == "270"
+    ]
+    assert bars == sorted(bars) and len(bars) == len(systems_of(made.pages)) - 1
+
+
+def test_nothing_leaves_the_page() -> None:
+    """Every dark pixel is inside the margins (one page drawn at 50 dpi)."""
+    made = engrave(long_tab(24), footer="A footer that goes on. " * 30, credit="A credit " * 10)
+    with pypdfium2.PdfDocument(made.pdf) as document:
+        for page in document:
+            picture = page.render(scale=50 / 72).to_pil().convert("L").point(lambda v: 255 * (v < 200))
+            left, top, right, bottom = picture.getbbox()
+            edge = 50 / 25.4 * 10  # ten millimetres
+            assert left >= edge and top >= edge
+            assert right <= picture.width - edge and bottom <= picture.height - edge
+
+
+def test_colours_of_the_look() -> None:
+    page = engrave(lead_tab(), look=look_from({"accent": "#aa0000", "paper": "#fffff0"})).pages[0]
+    assert "#aa0000" in page and "#fffff0" in page
+
+
+def test_unknown_paper() -> None:
+    with pytest.raises(MisuseError, match="no paper 'a3'; known: a4, letter"):
+        engrave(lead_tab(), paper="a3")
+
+
+def test_empty_tab() -> None:
+    tab = tab_of([])
+    assert isinstance(tab, Tab)
+    assert len(engrave(tab).pages) == 1
