@@ -176,6 +176,8 @@ def render_clip(
     """
     if path.suffix.lower() != ".mp4":
         raise MisuseError(f"a clip is an .mp4 file, got {path.name}")
+    if not 0 <= crf <= 51:
+        raise MisuseError(f"the quality of a clip (crf) is 0 to 51, got {crf}")
     streams = look_at_take(take)
     shown, rate = streams.size or size, streams.fps or fps
     plan = plan_overlay(
@@ -226,15 +228,16 @@ def _command(
                *_LOCAL, "-i", _local(take), *_LOCAL, "-i", _local(overlay)]  # fmt: skip
     if streams.size is None:
         command += [*_LOCAL, "-loop", "1", "-framerate", fps, "-i", _local(ground)]
-        base = "[2:v]null[base]"
+        base = "[2:v]format=yuv420p[base]"
     else:
         # upright by the decoder; then square pixels, even size, one frame rate
         base = (
             f"[0:{streams.video}]fps={fps}:start_time=0,scale='iw*if(sar,sar,1)':ih,setsar=1,"
-            f"crop={width}:{height}:0:0[base]"
+            f"crop={width}:{height}:0:0,format=yuv420p[base]"
         )
+    # laid in 4:2:0: other ways lead through RGB and back, and darken the take a little;
     # the picture stays when the take's video ends before its sound
-    laid = f"[base][1:v]overlay={left}:{top}:eof_action=pass:format=auto,tpad=stop_mode=clone:stop=-1,format=yuv420p[out]"
+    laid = f"[base][1:v]overlay={left}:{top}:eof_action=pass:format=yuv420,tpad=stop_mode=clone:stop=-1,format=yuv420p[out]"
     command += ["-filter_complex", f"{base};{laid}", "-map", "[out]"]
     if streams.audio is not None:
         command += ["-map", f"0:{streams.audio}"]

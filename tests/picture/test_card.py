@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -27,7 +29,16 @@ def columns_with_ink(card: Card, scene: Scene) -> np.ndarray:
     return (np.abs(upper[..., :3] - plate[:3]).max(axis=2) > 60).any(axis=0)
 
 
-SIZES = [(1920, 1080), (1280, 720), (640, 480), (1080, 1920), (1080, 1080), (3840, 2160), (426, 240), (2560, 1080)]
+SIZES = [
+    (1920, 1080),
+    (1280, 720),
+    (640, 480),
+    (1080, 1920),
+    (1080, 1080),
+    (3840, 2160),
+    (426, 240),
+    (2560, 1080),
+]
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -51,7 +62,7 @@ def test_columns_do_not_jump_between_chords() -> None:
         ink = columns_with_ink(card, scene)
         # the last wide gap in the row of columns is what separates the place
         runs = np.flatnonzero(ink)
-        wide = [b for a, b in zip(runs[:-1], runs[1:], strict=True) if b - a > 40]
+        wide = [b for a, b in itertools.pairwise(runs) if b - a > 40]
         lefts.add(int(wide[-1]))
     assert max(lefts) - min(lefts) <= 2
 
@@ -74,7 +85,9 @@ def test_nothing_is_left_in_the_colours_where_nothing_is_seen() -> None:
 
 
 def test_colours_that_cannot_be_read_are_mended_and_told() -> None:
-    card = Card((1280, 720), look_from({"plate": "#e8d44d", "plate_ink": "#f0f0f0"}), scenes_of("Am", "G", "Am", "G"))
+    card = Card(
+        (1280, 720), look_from({"plate": "#e8d44d", "plate_ink": "#f0f0f0"}), scenes_of("Am", "G", "Am", "G")
+    )
     assert len(card.notes) == 1
     assert card.notes[0].startswith("The colour plate_ink #f0f0f0 can't be read on the plate #e8d44d")
 

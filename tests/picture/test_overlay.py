@@ -20,7 +20,25 @@ from tests.samples import lead_spans, lead_tab
 
 SIZE = (320, 180)
 # as a player hurries, drags and breathes: nothing is on a grid
-TIMES = [0.713, 1.29, 1.901, 2.43, 3.07, 3.55, 4.17, 4.749, 5.3, 5.91, 6.43, 7.0, 7.66, 8.2, 8.77, 9.31, 10.013]
+TIMES = [
+    0.713,
+    1.29,
+    1.901,
+    2.43,
+    3.07,
+    3.55,
+    4.17,
+    4.749,
+    5.3,
+    5.91,
+    6.43,
+    7.0,
+    7.66,
+    8.2,
+    8.77,
+    9.31,
+    10.013,
+]
 PLAYED = TimeMap.from_points(enumerate(TIMES))
 
 
@@ -39,7 +57,11 @@ def decoded(path: Path, codec: str = "") -> tuple[list[F], list[np.ndarray]]:
             frames = list(container.decode(stream))
         else:  # the decoder that also reads the transparency
             context = av.CodecContext.create(codec, "r")
-            frames = [f for packet in container.demux(stream) for f in context.decode(packet if packet.size else None)]
+            frames = [
+                f
+                for packet in container.demux(stream)
+                for f in context.decode(packet if packet.size else None)
+            ]
             for frame in frames:
                 frame.time_base = stream.time_base
         return [f.pts * f.time_base for f in frames], [f.to_ndarray(format="rgba") for f in frames]
@@ -84,8 +106,12 @@ def test_it_is_transparent_where_and_when_nothing_is_shown(tmp_path: Path) -> No
         assert not alpha.any()
 
 
-@pytest.mark.parametrize(("codec", "suffix", "decoder"), [("vp9", ".webm", "libvpx-vp9"), ("prores", ".mov", "")])
-def test_the_other_formats_carry_transparency_too(tmp_path: Path, codec: str, suffix: str, decoder: str) -> None:
+@pytest.mark.parametrize(
+    ("codec", "suffix", "decoder"), [("vp9", ".webm", "libvpx-vp9"), ("prores", ".mov", "")]
+)
+def test_the_other_formats_carry_transparency_too(
+    tmp_path: Path, codec: str, suffix: str, decoder: str
+) -> None:
     facts = render(tmp_path / f"o{suffix}", codec=codec, seconds=2.0, fps=F(25))
     exact = render(tmp_path / "exact.mov", seconds=2.0, fps=F(25))
     times, pictures = decoded(tmp_path / f"o{suffix}", decoder)
