@@ -237,7 +237,7 @@ def _video_info(path: Path, container: Any, stream: Any) -> VideoInfo:
     frame = next(iter(container.decode(stream)), None)
     if frame is None:
         raise MediaError(f"{path} has a picture track without a picture", "Export it again.")
-    rotation = round(-getattr(frame, "rotation", 0)) % 360
+    rotation = -round(frame.rotation) % 360
     width, height = int(frame.width), int(frame.height)
     if rotation in (90, 270):
         width, height = height, width

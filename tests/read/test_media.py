@@ -11,6 +11,7 @@ from pathlib import Path
 import imageio_ffmpeg
 import numpy as np
 import pytest
+import soundfile
 
 from pipeline.read.media import MediaError, check_audio, decode_audio, probe
 
@@ -88,6 +89,25 @@ def test_sound_files(make, name: str, options: tuple[str, ...]) -> None:
     assert stereo.shape == (len(mono), 2)
     sound = check_audio(path)
     assert sound.end_s == pytest.approx(len(mono) / rate) and sound.gaps_s == ()
+
+
+@pytest.mark.parametrize("name", ["t.wav", "t24.wav", "tf.wav", "t.flac", "t.aiff"])
+def test_lossless_sound_is_exact(make, name: str) -> None:
+    """Sample for sample what another decoder reads (libsndfile, through soundfile)."""
+    path = make(name, *TONE, *dict(SOUNDS)[name])
+    ours, rate = decode_audio(path)
+    theirs, their_rate = soundfile.read(path, dtype="float32")
+    assert rate == their_rate and np.array_equal(ours, theirs)
+
+
+def test_many_channels_become_their_mean(make) -> None:
+    path = make(
+        "six.wav", "-f", "lavfi", "-i", "sine=d=1:f=300,pan=5.1|FL=c0|FR=0*c0|FC=0*c0|LFE=0*c0|BL=0*c0|BR=c0"
+    )
+    six, rate = decode_audio(path)
+    mono, _ = decode_audio(path, mono=True)
+    assert six.shape == (rate, 6)
+    assert np.allclose(mono, six.mean(axis=1), atol=1e-6)
 
 
 @pytest.mark.parametrize(("name", "options"), FILMS)
