@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import scipy.ndimage
 
 from pipeline.listen.features import (
     BANDS,
@@ -35,8 +36,8 @@ SHIFTS: Final = (0, -1, 1, -2, 2, -3, 3)
 SHIFT_GAIN: Final = 0.93  # another shift must be this much cheaper than none
 LAST_S: Final = 1.0  # of the last note, so much must be heard
 # weights of the three views: semitone bands tell octaves, pitch classes forgive timbre,
-# attacks place the notes
-_BAND, _CHROMA, _ATTACK = 0.3, 0.3, 0.4
+# attacks by pitch class place the notes, the pulse (is there any attack?) hears rhythm
+_BAND, _CHROMA, _ATTACK, _PULSE = 0.25, 0.25, 0.3, 0.2
 _NEUTRAL: Final = 0.45  # what a rest costs anywhere: strings may ring on or not
 
 
@@ -82,7 +83,24 @@ def _expected_attacks(events: Sequence[Event], start_s: float, hop_s: float, cou
     return rows
 
 
-def _assemble(bands: Floats32, attacks: Floats32) -> tuple[Floats32, Floats32]:
+def _blurred(pulse: Floats32) -> Floats32:
+    """A pulse and a good half of it on the frames beside."""
+    out = pulse.copy()
+    out[1:] = np.maximum(out[1:], 0.6 * pulse[:-1])
+    out[:-1] = np.maximum(out[:-1], 0.6 * pulse[1:])
+    return out
+
+
+def _take_pulse(attacks: Floats32, hop_s: float) -> Floats32:
+    """Peaks of the summed attacks against the strongest within 1.5 s to either side, 0..1."""
+    flux = attacks.sum(axis=1)
+    width = 2 * round(1.5 / hop_s) + 1
+    nearby = np.maximum(scipy.ndimage.maximum_filter1d(flux, width), 0.25 * np.percentile(flux, 98))
+    peaks = flux >= scipy.ndimage.maximum_filter1d(flux, 3)
+    return np.asarray(_blurred(np.where(peaks, flux / np.maximum(nearby, 1e-9), 0.0).astype(np.float32)))
+
+
+def _assemble(bands: Floats32, attacks: Floats32, pulse: Floats32) -> tuple[Floats32, Floats32]:
     """(features, own): the cost of row x against row y is x.own + y.own - x.features @ y.features."""
     chroma = unit_rows(fold(bands), 0.5)
     # weak attacks (reverberation, breath) stay weak beside those that are plain to hear
@@ -92,8 +110,10 @@ def _assemble(bands: Floats32, attacks: Floats32) -> tuple[Floats32, Floats32]:
         np.float32(np.sqrt(_BAND)) * unit_rows(bands, 0.5),
         np.float32(np.sqrt(_CHROMA)) * chroma,
         np.float32(np.sqrt(_ATTACK)) * attack,
+        np.float32(np.sqrt(_PULSE)) * pulse[:, None],
     ])  # fmt: skip
-    own = np.float32(0.5 * _ATTACK) * (attack**2).sum(axis=1) + np.float32(0.5 * (_BAND + _CHROMA))
+    own = np.float32(0.5 * _ATTACK) * (attack**2).sum(axis=1) + np.float32(0.5 * _PULSE) * pulse**2
+    own += np.float32(0.5 * (_BAND + _CHROMA))
     return features, own.astype(np.float32)
 
 
@@ -104,7 +124,11 @@ def score_rows(notes: Sequence[ExpectedNote], events: Sequence[Event], *, hop_s:
     count = max(2, int(np.ceil((last - start) / hop_s)))
     bands = compress(_expected_bands(notes, start, hop_s, count), 1.0)
     attacks = _expected_attacks(events, start, hop_s, count)
-    features, own = _assemble(bands, attacks)
+    pulse = np.zeros(count, dtype=np.float32)
+    for event in events:
+        row = min(count - 1, max(0, round((event.nominal_s - start) / hop_s)))
+        pulse[row] = max(pulse[row], 0.4 if event.slurred else 1.0)
+    features, own = _assemble(bands, attacks, _blurred(pulse))
     resting = ~(bands.sum(axis=1) > 0) & ~(attacks.sum(axis=1) > 0)
     # a rest: zero features, and constants so that it costs the same wherever it lies
     own[resting] = np.float32(_NEUTRAL - 0.5 * (_BAND + _CHROMA))
@@ -122,7 +146,8 @@ def take_rows(heard: Heard, shift: int) -> tuple[Floats32, Floats32]:
             out[:, -shift:] = bands[:, :shift]
         return out
 
-    return _assemble(compress(moved(heard.bands), heard.loud), fold(moved(heard.fast)))
+    pulse = _take_pulse(heard.fast, heard.hop_s)
+    return _assemble(compress(moved(heard.bands), heard.loud), fold(moved(heard.fast)), pulse)
 
 
 def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps = FREE) -> Path | None:
@@ -139,20 +164,20 @@ def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps =
     return best_path(cost, len(mine), len(features), moves=moves)
 
 
-def find_shift(rows: Rows, heard: Heard) -> tuple[int, dict[int, float]]:
-    """How many semitones the take lies above the tab, and the cost at every shift tried."""
+def find_shift(rows: Rows, heard: Heard) -> int:
+    """How many semitones the take lies above the tab: the cheapest at half resolution."""
     costs = {}
     for shift in SHIFTS:
         path = find(rows, heard, shift, every=2)
         costs[shift] = path.cost if path is not None else float("inf")
     best = min(costs, key=lambda s: costs[s])
-    return (best if costs[best] < SHIFT_GAIN * costs[0] else 0), costs
+    return best if costs[best] < SHIFT_GAIN * costs[0] else 0
 
 
 def event_seconds(path: Path, rows: Rows, heard: Heard, events: Sequence[Event]) -> Floats:
     """Where the path puts each event, seconds in the recording."""
     nominal = rows.start_s + path.rows * rows.hop_s
-    return np.interp([event.nominal_s for event in events], nominal, path.frames * heard.hop_s)
+    return np.asarray(np.interp([event.nominal_s for event in events], nominal, path.frames * heard.hop_s))
 
 
 def tempo_ratio(path: Path, rows: Rows, heard: Heard) -> float:

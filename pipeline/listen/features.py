@@ -70,7 +70,7 @@ def band_bank(cents: float, *, fft: int = FFT, a4_hz: float = 440.0) -> Floats32
     """Semitone bands over FFT bins, shape (bins, BANDS): triangles in log frequency, a semitone
     to either side, never narrower than a bin."""
     bins_hz = np.arange(fft // 2 + 1) * RATE / fft
-    centres = midi_hz(np.arange(LOWEST, HIGHEST + 1) + cents / 100.0, a4_hz=a4_hz)
+    centres = midi_hz(np.arange(LOWEST, HIGHEST + 1, dtype=np.float64) + cents / 100.0, a4_hz=a4_hz)
     reach = np.maximum(centres * (2 ** (1 / 12) - 1), RATE / fft)
     return np.maximum(0.0, 1.0 - np.abs(bins_hz[:, None] - centres) / reach).astype(np.float32)
 
@@ -99,7 +99,7 @@ def templates(*, fft: int = FFT) -> Floats32:
 
 def compress(bands: npt.NDArray[np.floating], loud: float) -> Floats32:
     """Logarithmic compression against the ``loud`` level, about 0..log(1 + GAMMA)."""
-    return np.log1p(GAMMA * bands / max(loud, 1e-9)).astype(np.float32)
+    return np.asarray(np.log1p(GAMMA * bands / max(loud, 1e-9)), dtype=np.float32)
 
 
 def fold(bands: npt.NDArray[np.floating]) -> Floats32:
@@ -113,7 +113,7 @@ def fold(bands: npt.NDArray[np.floating]) -> Floats32:
 def unit_rows(rows: npt.NDArray[np.floating], floor: float) -> Floats32:
     """Rows scaled to length 1; those shorter than ``floor`` stay proportionally shorter."""
     lengths = np.linalg.norm(rows, axis=1, keepdims=True)
-    return (rows / np.maximum(lengths, floor)).astype(np.float32)
+    return np.asarray(rows / np.maximum(lengths, floor), dtype=np.float32)
 
 
 @dataclass(frozen=True)

@@ -26,12 +26,15 @@ from pipeline.listen.features import (
     spectra,
     templates,
 )
-from pipeline.listen.onsets import HOP_S, Curve, sharpen
+from pipeline.listen.onsets import HOP_S, PLAIN, Curve, sharpen
 from pipeline.listen.score import Event, ExpectedNote
 
 Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
 
+HEARD: Final = 0.3  # attack, as a share of the take's typical one, that counts as a start
+OTHER: Final = 0.05  # another pitch must explain the sound better by this much
+FITTING: Final = 0.02  # by this much it may, and the note still counts as matching
 # other pitches a note is tried against; octaves, fifths and their like are left out, since a
 # strong partial looks like them
 OTHERS: Final = (-6, -5, -4, -3, -2, -1, 1, 2, 3, 4, 5, 6)
@@ -132,3 +135,43 @@ def _nominal_at(second: float, seconds: Floats, nominal: Floats) -> float:
     if second >= seconds[-1]:
         return float(nominal[-1] + second - seconds[-1])
     return float(np.interp(second, seconds, nominal))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """``attack``: how plainly it starts, 1 for a typical note; ``fits``: counts for the match."""
+
+    status: str
+    attack: float
+    fits: bool
+
+
+def verdicts(happenings: Sequence[Event], evidence: dict[int, Evidence]) -> dict[int, Verdict]:
+    strokes = [evidence[n.index].stroke for e in happenings if not e.slurred for n in e.notes]
+    rises = [evidence[n.index].rise for e in happenings for n in e.notes if n.pitched]
+    typical_stroke = float(np.median(strokes)) if strokes else 1.0
+    typical_rise = float(np.median(rises)) if rises else 1.0
+    found = {}
+    before: set[float] = set()
+    for event in happenings:
+        for note in event.notes:
+            seen = evidence[note.index]
+            attack = seen.stroke / max(typical_stroke, 1e-6)
+            if note.pitched:
+                attack = max(attack, seen.rise / max(typical_rise, 1e-6))
+            if seen.jump >= 1.5 * PLAIN:
+                attack = max(attack, min(1.0, 0.3 * seen.jump))
+            # a slur has hardly an attack, but a pitch that was not there before
+            # (and a string struck again while it sounds, hardly a rise)
+            again = note.pitched and note.midi in before
+            starts = attack >= (HEARD / 3 if again else HEARD) or (seen.gain > 0.1 and attack >= 0.1)
+            if not starts or (note.pitched and seen.loudness < 0.02):
+                status = "missing"
+            elif note.pitched and seen.better > OTHER:
+                status = "wrong"
+            else:
+                status = "played"
+            fits = status == "played" and seen.better <= FITTING and seen.likeness > 0.5
+            found[note.index] = Verdict(status, attack, fits)
+        before = {note.curve[-1][1] for note in event.notes}
+    return found

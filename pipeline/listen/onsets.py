@@ -14,7 +14,7 @@ Bello, J. P. et al. (2005), "A tutorial on onset detection in music signals", IE
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -80,7 +80,7 @@ def _steps(level: Floats, span: int) -> Floats:
     n = len(level)
     after = total[2 * span + 1 :][:n] - total[span + 1 : span + 1 + n]
     before = total[span : span + n] - total[:n]
-    return np.maximum(0.0, (after - before) / span)
+    return np.asarray(np.maximum(0.0, (after - before) / span))
 
 
 def curve(audio: Floats32, event: Event, near_s: float, *, cents: float, a4_hz: float, noise: float) -> Curve:
@@ -261,11 +261,9 @@ def sharpen(audio: Floats32, second: float, *, reach_s: float = 0.015) -> Jump:
 
 
 def all_curves(audio: Floats32, events: Sequence[Event], rough: Floats, *, cents: float, a4_hz: float,
-               noise: float, progress: Callable[[float], None] | None = None) -> list[Curve]:  # fmt: skip
+               noise: float) -> list[Curve]:  # fmt: skip
     """:func:`curve` for every event."""
-    found = []
-    for place, (event, near) in enumerate(zip(events, rough, strict=True)):
-        found.append(curve(audio, event, float(near), cents=cents, a4_hz=a4_hz, noise=noise))
-        if progress is not None and place % 50 == 0:
-            progress(place / len(events))
-    return found
+    return [
+        curve(audio, event, float(near), cents=cents, a4_hz=a4_hz, noise=noise)
+        for event, near in zip(events, rough, strict=True)
+    ]
