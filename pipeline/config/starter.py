@@ -29,7 +29,14 @@ def write_starter(folder: Path) -> tuple[Path, ...]:
     source = files("pipeline.config") / "starter_files"
     texts = {name: (source / name).read_text(encoding="utf-8") for name in STARTER_FILES}
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    return tuple(folder / name for name in STARTER_FILES)
+    made: list[Path] = []
+    try:
+        for name, text in texts.items():
+            with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
+                made.append(folder / name)
+                file.write(text)
+    except OSError:
+        for path in made:  # all or nothing
+            path.unlink()
+        raise
+    return tuple(made)

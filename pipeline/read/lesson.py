@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.config.complaints import nearest, tell
 from pipeline.config.load import LESSON_FILE, Written, find_channel, load_channel, load_lesson, week_of
 from pipeline.config.models import Channel, LessonConfig, LookConfig
-from pipeline.config.toml import Document, read_toml
+from pipeline.config.toml import Document, Spot, read_toml
 from pipeline.errors import MisuseError, Problems
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
@@ -47,7 +47,10 @@ class Segment:
 
 @dataclass(frozen=True)
 class Lesson:
-    """Everything a build needs to know. ``take`` None: there is none (yet)."""
+    """Everything a build needs to know. ``take`` None: there is none (yet).
+
+    document : the lesson's file with the places of its keys, for complaints that come later
+    """
 
     config: LessonConfig
     channel: Channel
@@ -57,6 +60,11 @@ class Lesson:
     take: MediaInfo | None
     segments: tuple[Segment, ...] = ()
     talk: MediaInfo | None = None
+    document: Document | None = field(default=None, compare=False, repr=False)
+
+    def spot(self, *location: str | int) -> Spot:
+        """Where a key of the lesson stands (``"backing", "groove"``), in its file or its week's."""
+        return self.document.value_spot(location) if self.document else Spot(self.config.path)
 
     @property
     def slug(self) -> str:
@@ -187,7 +195,7 @@ def read_lesson(
     _cautions(written, channel, tab, chart, problems)
     if len(problems.errors) > errors_before or tab is None or chart is None or spans is None:
         return None
-    return Lesson(config, channel, tab, chart, spans, take, segments, talk)
+    return Lesson(config, channel, tab, chart, spans, take, segments, talk, written.document)
 
 
 def _not_a_source(path: Path) -> str:

@@ -384,6 +384,21 @@ def test_without_configs_one_level_up(tmp_path: Path) -> None:
     assert find_channel(tmp_path / "a") is not None
 
 
+def test_starter_is_all_or_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that fills up at the second file leaves no first one that would bar the next try."""
+    real = Path.open
+
+    def full(self: Path, mode: str = "r", **options):
+        if mode == "x" and self.name == "tab.txt":
+            raise OSError(28, "No space left on device", str(self))
+        return real(self, mode, **options)
+
+    monkeypatch.setattr(Path, "open", full)
+    with pytest.raises(OSError, match="No space left"):
+        write_starter(tmp_path / "x")
+    assert list((tmp_path / "x").iterdir()) == []
+
+
 def test_starter_never_overwrites(tmp_path: Path) -> None:
     made = write_starter(tmp_path / "x")
     assert [path.name for path in made] == list(STARTER_FILES)

@@ -82,6 +82,8 @@ def test_a_good_lesson(folder: Path) -> None:
     assert lesson.take is not None and lesson.take.seconds == pytest.approx(6.0)
     assert lesson.take_span_s == (0.0, pytest.approx(6.0))
     assert pickle.loads(pickle.dumps(lesson)) == lesson
+    spot = lesson.spot("tab")
+    assert (spot.path, spot.line, spot.column) == (folder / "lesson.toml", 2, 7)
 
 
 def test_tempo_of_the_lesson_wins_and_keeps_the_marks_in_proportion(folder: Path) -> None:
