@@ -160,7 +160,7 @@ class _Declaration:
                 [Output(make_take.PICTURE_FILE, REVIEW, "The take with its bars")],
                 files=files,
                 needs=("align",),
-                rooms=("pipeline.picture.plots", "pipeline.page.look"),
+                rooms=("pipeline.picture", "pipeline.page.look"),
                 libraries=("numpy", "pillow", "av"),
                 weight=2.0,
             ),
@@ -328,7 +328,7 @@ class _Declaration:
                 for lead in leads
             ],
             needs=(band.name, "cover"),
-            rooms=("pipeline.sound.files", "pipeline.sound.loudness", "pipeline.pack.tags"),
+            rooms=("pipeline.sound", "pipeline.pack.tags"),
             libraries=("mutagen", "pydub", "imageio-ffmpeg"),
             weight=1.0 + seconds / 60,
         )

@@ -27,12 +27,12 @@ def page(params: PageParams, given: Given) -> Result:
 
     made = engrave(
         params.tab, params.spans, look=params.look, credit=params.credit, footer=params.footer,
-        sheet=params.sheet,
+        paper=params.sheet.lower(),
     )  # fmt: skip
     (given.folder / params.name).write_bytes(made.pdf)
     for number, svg in enumerate(made.pages, start=1):
         (given.folder / f"page-{number:02}.svg").write_text(svg, "utf-8")
-    return Result({"pages": len(made.pages)}, tuple(getattr(made, "notes", ())))
+    return Result({"pages": len(made.pages)}, made.notes)
 
 
 @dataclass(frozen=True)

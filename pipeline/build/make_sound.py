@@ -97,7 +97,7 @@ def backing(params: BackingParams, given: Given) -> Result:
 
 def _without_count_in(mix: Backing, params: BackingParams) -> Backing:
     """The same mix from shortly before its first beat, at its loudness again."""
-    from pipeline.sound.loudness import master
+    from pipeline.sound.master import master
 
     first = max(0, round((mix.time_map.seconds_at(0) - _BREATH_S) * mix.rate))
     audio = mix.audio[first:].copy()

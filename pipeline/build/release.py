@@ -113,6 +113,16 @@ def _places(step: Step, output: Output, name: str, tiers: Sequence[Tier]) -> Ite
         yield f"packs/{tier}/{name}", tier
 
 
+def place_review(page: str, store: Store) -> Placed:
+    """The review page as a file of the release."""
+    source = store.work_folder("review") / REVIEW_FILE
+    source.write_text(page, "utf-8", newline="\n")
+    what = "Everything to look at and listen to on one page"
+    return Placed(
+        REVIEW_FILE, REVIEW, REVIEW, REVIEW, what, source, source.stat().st_size, file_digest(source)
+    )
+
+
 def read_record(folder: Path) -> dict[str, Any]:
     """The record of the release in ``folder``; empty when there is none that can be read."""
     try:
@@ -133,7 +143,12 @@ def kept_files(folder: Path, record: Mapping[str, Any], products: Sequence[str],
     found = []
     for entry in record.get("files", ()):
         path = folder / str(entry.get("path", ""))
-        if not products or entry["path"] in taken or entry["step"] in steps or not _inside(path, folder):
+        if (
+            not products
+            or entry["path"] in taken | _OWN
+            or entry["step"] in steps
+            or not _inside(path, folder)
+        ):
             continue
         if path.is_file() and not path.is_symlink() and file_digest(path) == entry["sha256"]:
             found.append(
@@ -149,15 +164,13 @@ def _inside(path: Path, folder: Path) -> bool:
     return Path(os.path.normpath(path)).is_relative_to(Path(os.path.normpath(folder)))
 
 
-def stands(folder: Path, placed: Sequence[Placed], review: str) -> bool:
-    """Whether the folder already holds exactly these files, verified, and this review page."""
+def stands(folder: Path, placed: Sequence[Placed]) -> bool:
+    """Whether the folder already holds exactly these files, verified."""
     record = read_record(folder)
     recorded = {entry.get("path") for entry in record.get("files", ())}
     if recorded != {one.path for one in placed}:
         return False
     try:
-        if (folder / REVIEW_FILE).read_text("utf-8") != review:
-            return False
         return all(
             not (folder / one.path).is_symlink()
             and (folder / one.path).stat().st_size == one.bytes
@@ -168,7 +181,7 @@ def stands(folder: Path, placed: Sequence[Placed], review: str) -> bool:
         return False
 
 
-def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, review: str, store: Store) -> None:
+def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: Store) -> None:
     """Make ``folder`` the release of these files.
 
     Raises
@@ -183,10 +196,8 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, review: 
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(one.source, target)
         sync_file(target)
-    (stage / REVIEW_FILE).write_text(review, "utf-8", newline="\n")
     (stage / RECORD_FILE).write_bytes(record)
-    for name in _OWN:
-        sync_file(stage / name)
+    sync_file(stage / RECORD_FILE)
     refuse_leaks(stage, placed)
     before = {str(entry.get("path")) for entry in read_record(folder).get("files", ())} | _OWN
     _exchange(stage, folder)

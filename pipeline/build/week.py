@@ -18,6 +18,7 @@ from pipeline.build.release import (
     mend,
     own_public_files,
     place_files,
+    place_review,
     put_in_place,
     read_record,
     stands,
@@ -229,13 +230,14 @@ class _Build:
         own = own_public_files(folder, placed)
         cautions += [f"{name} is in the public folder and was not made by lessonwright." for name in own]
         record = release_record(plan, folder, placed, done, cautions, before=before)
-        description = self._description(placed)
-        review = review_page(plan, record, placed, description)
+        page = place_review(review_page(plan, record, placed, self._description(placed)), self.store)
+        placed = (*placed, page)
+        record["files"].append(page.to_json())
         data = record_bytes(record)
-        if stands(folder, placed, review):
+        if stands(folder, placed):
             write_whole(folder / RECORD_FILE, data)
         else:
-            put_in_place(folder, placed, data, review, self.store)
+            put_in_place(folder, placed, data, self.store)
 
     @staticmethod
     def _description(placed: Sequence[Any]) -> str:
