@@ -1,0 +1,123 @@
+"""The finished track: what a listener with a meter and a stopwatch would find."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction as F
+
+import numpy as np
+import pytest
+
+from pipeline.music.metre import Form
+from pipeline.sound.backing import RATE, RING_S, arrange, make_backing, make_backings, render_stem
+from pipeline.sound.errors import SoundError
+from pipeline.sound.synth import find_synthesizer
+from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
+
+
+def test_both_tracks_meet_loudness_peak_and_length() -> None:
+    made = make_backings(lead_tab(), lead_spans(), groove="shuffle", tempo_bpm=120, seed=5)
+    assert set(made) == {"none", "guide"}
+    for backing in made.values():
+        assert backing.audio.dtype == np.float32 and backing.audio.shape[1] == 2
+        assert backing.integrated_lufs == pytest.approx(-14.0, abs=0.3)
+        assert backing.true_peak_dbtp <= -1.0
+        # four bars of count-in, sixteen quarters and the ring after the closing hit
+        assert backing.seconds == pytest.approx(0.15 + 2.0 + 8.0 + RING_S, abs=0.01)
+        assert backing.time_map.seconds_at(0) == pytest.approx(2.15)
+        assert backing.time_map.seconds_at(16) == pytest.approx(10.15)
+    assert not np.array_equal(made["none"].audio, made["guide"].audio)
+
+
+def test_one_alone_is_the_same_as_out_of_the_pair() -> None:
+    tab, spans = waltz_tab(), waltz_spans()
+    pair = make_backings(tab, spans, groove="waltz", tempo_bpm=132, seed=5)
+    alone = make_backing(tab, spans, groove="waltz", tempo_bpm=132, lead="guide", seed=5)
+    assert np.array_equal(pair["guide"].audio, alone.audio)
+    other = make_backing(tab, spans, groove="waltz", tempo_bpm=132, lead="guide", seed=6)
+    assert not np.array_equal(alone.audio, other.audio)
+
+
+def test_no_click_at_either_end() -> None:
+    audio = make_backing(lead_tab(), lead_spans(), groove="swing", tempo_bpm=104, seed=2).audio
+    assert np.abs(audio[0]).max() < 1e-6 and np.abs(audio[-1]).max() < 1e-6
+    assert np.abs(audio[: round(0.14 * RATE)]).max() < 1e-3
+    assert np.abs(np.diff(audio[-RATE // 10 :], axis=0)).max() < 1e-3
+
+
+def test_the_bass_is_heard_on_each_chords_downbeat() -> None:
+    """In the sound, not in the notes: energy at the root's frequency rises right there."""
+    tab = tab_of([(0, 1, 3, 5, ())], form=Form.plain(4), bpm=80)
+    band = arrange(
+        tab, chart_of("Am", "F", "C", "G").spans(tab.form), groove="half-time ballad", tempo_bpm=80, seed=1
+    )
+    audio = render_stem(band.stems["bass"], band.seconds, find_synthesizer()).mean(axis=1)
+    for bar, pitch_class in enumerate((9, 5, 0, 7)):
+        at = round(band.time_map.seconds_at(4 * bar) * RATE)
+        frame = audio[at + 2400 : at + 2400 + 16384] * np.hanning(16384)
+        spectrum = np.abs(np.fft.rfft(frame, 65536))
+        hz = np.fft.rfftfreq(65536, 1 / RATE)
+        inside = (hz > 35) & (hz < 200)
+        loudest = hz[inside][np.argmax(spectrum[inside])]
+        midi = 69 + 12 * np.log2(loudest / 440)
+        assert round(midi) % 12 == pitch_class, (bar, loudest)
+        before = np.abs(audio[at - 4800 : at - 1500]).mean()
+        assert bar == 0 or np.abs(audio[at + 500 : at + 4800]).mean() > 0.8 * before
+
+
+def test_the_packaged_synthesizer_makes_whole_tracks_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LESSONWRIGHT_SYNTH", "pip")
+    backing = make_backing(
+        lead_tab(), lead_spans(), groove="funk sixteenths", tempo_bpm=104, lead="guide", seed=5
+    )
+    assert backing.synthesizer.startswith("midirenderer")
+    assert backing.integrated_lufs == pytest.approx(-14.0, abs=0.3) and backing.true_peak_dbtp <= -1.0
+
+
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        ({"tempo_bpm": 9.0}, "a tempo of 9 is outside 10 to 500"),
+        ({"tempo_bpm": 501.0}, "a tempo of 501 is outside 10 to 500"),
+        ({"tempo_bpm": float("nan")}, "a tempo of nan"),
+        ({"groove": "shufle"}, "did you mean 'shuffle'"),
+        ({"semitones": 30}, "30 semitones"),
+        ({"lead": "loud"}, "'none' or 'guide', got 'loud'"),
+        ({"target_lufs": 3.0}, "-60 and -5 LUFS, got 3"),
+        ({"ceiling_dbtp": 2.0}, "-20 and 0 dBTP, got 2"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_plain_words(change: dict[str, object], complaint: str) -> None:
+    options: dict[str, object] = {"groove": "shuffle", "tempo_bpm": 104.0, "seed": 1, **change}
+    with pytest.raises(SoundError, match=complaint):
+        make_backing(lead_tab(), lead_spans(), **options)  # type: ignore[arg-type]
+
+
+def test_a_chart_without_any_chord_still_has_drums() -> None:
+    tab = lead_tab()
+    backing = make_backing(
+        tab, chart_of(*["N.C."] * 4).spans(tab.form), groove="shuffle", tempo_bpm=104, seed=1
+    )
+    assert backing.integrated_lufs == pytest.approx(-14.0, abs=0.3)
+
+
+def test_progress_runs_from_nothing_to_done() -> None:
+    seen: list[tuple[float, str]] = []
+    make_backing(
+        lead_tab(), lead_spans(), groove="bossa", tempo_bpm=200, seed=1, progress=lambda *a: seen.append(a)
+    )
+    shares = [share for share, _ in seen]
+    assert shares == sorted(shares) and shares[0] == 0 and seen[-1] == (1.0, "done")
+
+
+def test_a_band_tuned_elsewhere() -> None:
+    band = arrange(replace(lead_tab(), a4_hz=432.0), lead_spans(), groove="swing", tempo_bpm=104, seed=1)
+    assert not band.notes
+    far = arrange(replace(lead_tab(), a4_hz=392.0), lead_spans(), groove="swing", tempo_bpm=104, seed=1)
+    assert any("392" in note for note in far.notes)
+
+
+def test_a_tab_without_a_note_and_one_bar_alone() -> None:
+    tab = replace(tab_of([(0, F(1), 3, 5, ())], form=Form.plain(1)), notes=())
+    made = make_backings(tab, chart_of("Am").spans(tab.form), groove="shuffle", tempo_bpm=104, seed=1)
+    assert np.array_equal(made["none"].audio, made["guide"].audio)
