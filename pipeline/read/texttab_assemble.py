@@ -81,7 +81,7 @@ class Assembler:
                 self.metre = read_metre(self.source, header) or self.metre
                 continue
             bpm = read_tempo(self.source, header)
-            if bpm is not None and (not self.tempos or self.tempos[-1].bpm != bpm):
+            if bpm is not None:
                 self.tempos.append(TempoMark(self.now, bpm))
 
     def _wrong_strings(self, system: System) -> None:

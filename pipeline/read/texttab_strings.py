@@ -5,11 +5,11 @@ Grammar of a string line (EBNF; what follows the label)
 ::
 
     line    = { "-" | " " | barline | joint | note | "~" } ;
-    barline = [ ":" ] "|" { "|" } [ ":" | "x" digits ] ;        the count only behind ":|"
+    barline = [ ":" ] "|" { "|" } [ "x" digits ] [ ":" ] ;      the count only behind ":|"
     joint   = "h" | "p" | "s" | slash ;                         hammer-on, pull-off, shift slide
     slash   = ( "/" | "\\" ) { "/" | "\\" } ;
     note    = [ "g" [ "g" ] ] [ "t" ] head { mark } ;           grace (on the beat), tapped
-    head    = fret | "x" [ fret ] | "(" fret ")" | "<" fret ">" ;
+    head    = fret | "x" [ fret ] | "(" ( fret | "x" [ fret ] ) ")" | "<" fret ">" ;
     mark    = [ "p" ] "b" pitch | "r" [ pitch ]                 bend, pre-bend, release
             | "~" { "~" } | "tr" fret | "<" fret ">"            vibrato, trill, touched harmonic
             | "*" [ digits ] | "=" { "=" }                      pinch harmonic, tremolo picking
@@ -35,9 +35,9 @@ from pipeline.read.texttab_lines import StringLine, System
 
 _TOKEN: Final = re.compile(
     r"(?P<fill>[- ]+)"
-    r"|(?P<bar>:+\|+(?:x(?P<times>\d+)|:+)?|\|+:*)"
+    r"|(?P<bar>:+\|+(?:x(?P<times>\d+))?:*|\|+:*)"
     r"|(?P<note>(?P<grace>gg?)?(?P<tap>t)?"
-    r"(?:(?P<dead>x)(?P<hand>\d{1,2})?|\((?P<soft>\d+|x)\)|<(?P<node>\d+)>|(?P<fret>\d+))"
+    r"(?:(?P<dead>x)(?P<hand>\d{1,2})?|\((?P<soft>\d+|x\d{0,2})\)|<(?P<node>\d+)>|(?P<fret>\d+))"
     r"(?P<marks>(?:p?b(?:\d+(?:\.\d+)?)?|r(?:\d+(?:\.\d+)?)?|tr\d+|<\d+>|\*\d*|~+|=+|['>^])*))"
     r"|(?P<joint>[hps])"
     r"|(?P<slash>[/\\]+)"
@@ -172,11 +172,12 @@ class _LineScanner:
                 self._error(
                     start, f"{match['joint']!r} follows another mark that joins", "One mark joins two notes."
                 )
-            elif self.state.last is None:
+            elif self.state.last is None and match["joint"] != "h":  # a hammer-on may come from nowhere
                 self._error(
-                    start, f"a {_JOINTS[match['joint']]} with no note before it on this string",
-                    "It joins two notes of one string: 5h7.",
-                )  # fmt: skip
+                    start,
+                    f"a {_JOINTS[match['joint']]} with no note before it on this string",
+                    "It joins two notes of one string: 7p5.",
+                )
             else:
                 self.state.joint = (match["joint"], self.line.number, start)
         elif match["shake"]:
@@ -233,13 +234,16 @@ class _LineScanner:
         if match["dead"]:
             head, digits = "dead", match["hand"]
         elif match["soft"]:
-            head, digits = ("softdead", None) if match["soft"] == "x" else ("soft", match["soft"])
+            head, digits = (
+                ("softdead" if match["soft"][0] == "x" else "soft"),
+                match["soft"].removeprefix("x"),
+            )
         elif match["node"]:
             head, digits = "node", match["node"]
         note = TabNote(
             self.string, line, start, start, end - len(marks), end, int(digits or 0), head,
             grace=match["grace"] or "", tap=bool(match["tap"]), marks=marks, before=self.state.last,
-            hand=int(digits) if head == "dead" and digits else None,
+            hand=int(digits) if "dead" in head and digits else None,
         )  # fmt: skip
         if self.state.joint:
             note.joint, _, note.joint_at = self.state.joint
