@@ -12,16 +12,18 @@ from xml.etree.ElementTree import tostring
 from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
 from pipeline.music.tab import Tab
-from pipeline.page.chordxml import shown_chords
+from pipeline.page.breaks import line_starts
+from pipeline.page.chordxml import ShownChord, shown_chords
 from pipeline.page.directions import counted, swing_words
-from pipeline.page.layers import lay_out
+from pipeline.page.layers import Layout, lay_out
 from pipeline.page.look import Look, default_look
 from pipeline.page.marks import Marks
 from pipeline.page.musicxml import ScoreWriter
 from pipeline.page.notations import links_of
 from pipeline.page.pdf import bind
 from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
-from pipeline.page.systems import Drawing, draw
+from pipeline.page.spelling import respelled
+from pipeline.page.systems import Drawing, draw, natural_widths
 
 _TRIES: Final = 4
 _FIRST_GAP: Final = 7.0  # steps between the staves when nothing is in the way
@@ -67,11 +69,12 @@ def engrave(
     if paper not in PAPERS:
         raise MisuseError(f"there is no paper {paper!r}; known: {', '.join(PAPERS)}")
     look = look or default_look()
+    tab = respelled(tab, spans)
     layout = lay_out(tab)
     chords, chord_notes = shown_chords(spans, tab.form)
-    score = tostring(ScoreWriter(tab, layout, chords, for_engraver=True).score(), encoding="utf-8")
     width, height = PAPERS[paper]
-    drawing = _with_room(tab, score, look, width=width - 2 * MARGIN, bars=layout.bars)
+    score = _broken(tab, layout, chords, width - 2 * MARGIN)
+    drawing = _with_room(tab, score, look, width=width - 2 * MARGIN)
     for system in drawing.systems:
         restyle(system, look)
     heading = Heading(tab.title, credit, facts_line(tab), footer)
@@ -80,12 +83,26 @@ def engrave(
     return Engraving(made, pdf, (*layout.notes, *chord_notes))
 
 
-def _with_room(tab: Tab, score: bytes, look: Look, *, width: float, bars: Sequence[object]) -> Drawing:
+def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float) -> bytes:
+    """The score for the engraver, broken into lines."""
+
+    def score(starts: tuple[int, ...]) -> bytes:
+        writer = ScoreWriter(tab, layout, chords, for_engraver=True, line_starts=starts)
+        text: bytes = tostring(writer.score(), encoding="utf-8")
+        return text
+
+    widths, lead = natural_widths(score(()))
+    phrases = {tab.form.bar_span(phrase.first, phrase.last)[0] for phrase in tab.phrases}
+    starts = line_starts(widths, width, lead=lead, phrases=phrases)
+    return score(starts)
+
+
+def _with_room(tab: Tab, score: bytes, look: Look, *, width: float) -> Drawing:
     """The drawing with our marks, its staves as far apart as the marks need."""
     links = links_of(tab)
     gap = _FIRST_GAP
     for attempt in range(_TRIES):
-        drawing = draw(score, len(bars), width=width, staff_gap=gap)
+        drawing = draw(score, len(tab.form.bars), width=width, staff_gap=gap)
         short = 0.0
         for system in drawing.systems:
             marks = Marks(tab, system, links, look)

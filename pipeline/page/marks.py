@@ -303,7 +303,7 @@ class Marks:
             half = shapes.text_width("tr", self.look, size=LETTER_SIZE) / 2
             self._wave(spot, spot.x + half + 40, 38.0, 130.0, lead="tr", at=spot.x)
         if vibrato is not None:
-            self._wave(spot, spot.x - 10, 80.0 if vibrato.wide else 42.0, 190.0 if vibrato.wide else 150.0)
+            self._wave(spot, spot.x - 10, 110.0 if vibrato.wide else 42.0, 190.0 if vibrato.wide else 150.0)
 
     def _wave(self, spot: Spot, start: float, height: float, period: float, *, lead: str = "",
               at: float = 0.0) -> None:  # fmt: skip

@@ -16,7 +16,7 @@ MusicXML 4.0 (W3C Music Notation Community Group, 2021), score-partwise.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from fractions import Fraction
 from typing import Final
 from xml.etree.ElementTree import Element, SubElement, indent, tostring
@@ -31,6 +31,7 @@ from pipeline.page.chordxml import ShownChord, harmony, shown_chords
 from pipeline.page.directions import Directions
 from pipeline.page.layers import BarLayers, Event, Head, Layer, Layout, in_time, lay_out
 from pipeline.page.notations import NotationWriter
+from pipeline.page.spelling import respelled
 
 _DOCTYPE: Final = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -56,6 +57,7 @@ def write_musicxml(tab: Tab, spans: Sequence[ChordSpan] = (), *, credit: str = "
     spans : the chords over the played form, see :meth:`pipeline.music.chart.Chart.spans`
     credit, rights : who made it; who may do what with it
     """
+    tab = respelled(tab, spans)
     shown, _ = shown_chords(spans, tab.form)
     top = ScoreWriter(tab, lay_out(tab), shown).score(credit=credit, rights=rights)
     indent(top, " ")
@@ -63,13 +65,20 @@ def write_musicxml(tab: Tab, spans: Sequence[ChordSpan] = (), *, credit: str = "
 
 
 class ScoreWriter:
-    """Builds the score. ``for_engraver``: without what our own marks draw on the tab staff."""
+    """Builds the score. ``for_engraver``: without what our own marks draw on the tab staff, and
+    with new lines at the bars (by index) in ``line_starts``."""
 
     def __init__(
-        self, tab: Tab, layout: Layout, chords: Sequence[ShownChord], *, for_engraver: bool = False
+        self,
+        tab: Tab,
+        layout: Layout,
+        chords: Sequence[ShownChord],
+        *,
+        for_engraver: bool = False,
+        line_starts: Collection[int] = (),
     ) -> None:
         self.tab, self.layout, self.chords = tab, layout, chords
-        self.for_engraver = for_engraver
+        self.for_engraver, self.line_starts = for_engraver, line_starts
         self.notations = NotationWriter(tab)
         self.directions = Directions(tab, for_engraver=for_engraver)
         self.divisions = _divisions(layout, [*self.directions.offsets, *(chord.offset for chord in chords)])
@@ -115,6 +124,8 @@ class ScoreWriter:
             "number": str(written.number)
         }  # fmt: skip
         measure = SubElement(part, "measure", attributes)
+        if index in self.line_starts:
+            SubElement(measure, "print", {"new-system": "yes"})
         self._left_barline(measure, index)
         self._attributes(measure, written, before)
         marks = self._marks(bar)

@@ -187,7 +187,8 @@ class NotationWriter:
             stroke = head.note.get(Stroke)
             if stroke is not None and stroke not in _told(head, chord):
                 SubElement(technical, "down-bow" if stroke.down else "up-bow")
-            self._harmonic(technical, head.note)
+            if head.note.get(Harmonic) not in _told(head, chord):
+                self._harmonic(technical, head.note)
             if head.note.finger is not None:
                 SubElement(technical, "fingering").text = str(head.note.finger)
             if len(technical):

@@ -71,6 +71,8 @@ def restyle(system: System, look: Look) -> None:
             x, y, anchor = float(old.get("x", "0")), float(old.get("y", "0")), old.get("text-anchor", "start")
             if not words:
                 continue
+            if kind != "reh":
+                system.top = min(system.top, y - 0.8 * size)
             new = shapes.text(
                 x, y, words, look, size=size, anchor=anchor, bold=bold, fill=getattr(look, colour)
             )

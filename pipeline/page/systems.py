@@ -106,7 +106,7 @@ class Drawing:
 
 
 def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
-    """Engrave a MusicXML score.
+    """Engrave a MusicXML score with the line breaks that it says.
 
     Parameters
     ----------
@@ -119,31 +119,8 @@ def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
     ------
     StepError : the engraver refused the score.
     """
-    import verovio
-
-    verovio.enableLog(verovio.LOG_OFF)
-    toolkit = verovio.toolkit()
-    toolkit.setOptions(
-        {
-            "xmlIdSeed": 1,
-            "inputFrom": "musicxml",
-            "pageWidth": round(width / 10),
-            "pageHeight": MAX_DRAWING,
-            "pageMarginTop": 0,
-            "pageMarginBottom": 0,
-            "pageMarginLeft": 0,
-            "pageMarginRight": 0,
-            "adjustPageHeight": True,
-            "header": "none",
-            "footer": "none",
-            "svgBoundingBoxes": True,
-            "spacingStaff": round(staff_gap),
-            "spacingLinear": 0.22,
-            "minLastJustification": 0.7,
-        }
-    )
-    if not toolkit.loadData(score.decode()):
-        raise StepError("the engraver could not read the score that was made for it")
+    toolkit = _engraver(score, {"breaks": "encoded", "pageWidth": round(width / 10),
+                                "spacingStaff": round(staff_gap)})  # fmt: skip
     systems: list[System] = []
     glyphs: dict[str, Element] = {}
     bar = 0
@@ -159,6 +136,60 @@ def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
     if bar != bars:
         raise StepError(f"the engraver set {bar} bars of {bars}")
     return Drawing(tuple(systems), glyphs)
+
+
+def natural_widths(score: bytes) -> tuple[list[float], float]:
+    """Width of each bar when nothing is stretched, and what clef and key take at the start of a line.
+
+    Raises
+    ------
+    StepError : the engraver refused the score.
+    """
+    toolkit = _engraver(score, {"breaks": "none", "noJustification": True, "adjustPageWidth": True})
+    root = fromstring(toolkit.renderToSVG(1))  # noqa: S314 - our own engraver's output
+    widths: list[float] = []
+    lead = 0.0
+    for measure in root.iter(f"{SVG}g"):
+        if "measure" not in _classes(measure) or "bounding-box" in _classes(measure):
+            continue
+        staff = next(g for g in measure if "staff" in _classes(g) and "bounding-box" not in _classes(g))
+        lines = list(_staff_lines(staff))
+        left = min(x for _, x, _ in lines)
+        if not widths:
+            signs = [float(match[1]) for g in staff if "meterSig" in _classes(g) for use in g.iter(f"{SVG}use")
+                     if (match := re.match(r"translate\(([\d.-]+)", use.get("transform", "")))]  # fmt: skip
+            lead = min(signs, default=left + 600.0) - left
+        widths.append(max(x for _, _, x in lines) - left)
+    return widths, lead
+
+
+def _engraver(score: bytes, options: dict[str, Any]) -> Any:
+    """verovio with a score loaded."""
+    import verovio
+
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    toolkit.setOptions(
+        {
+            "xmlIdSeed": 1,
+            "inputFrom": "musicxml",
+            "pageHeight": MAX_DRAWING,
+            "pageMarginTop": 0,
+            "pageMarginBottom": 0,
+            "pageMarginLeft": 0,
+            "pageMarginRight": 0,
+            "adjustPageHeight": True,
+            "header": "none",
+            "footer": "none",
+            "svgBoundingBoxes": True,
+            "spacingLinear": 0.22,
+            "minLastJustification": 0.6,
+            **options,
+        }
+    )
+    if not toolkit.loadData(score.decode()):
+        raise StepError("the engraver could not read the score that was made for it")
+    return toolkit
 
 
 def _classes(element: Element) -> list[str]:
@@ -204,10 +235,14 @@ def _strip(element: Element, names: Sequence[str]) -> None:
 
 
 def _boxes(element: Element, *, leave_out: str = "") -> Iterator[Box]:
-    """Of what is drawn in a group; ``leave_out``: the class of what does not count."""
-    for group in element.iter(f"{SVG}g"):
+    """Of what is drawn in a group; ``leave_out``: the class of groups that do not count."""
+    for group in element.iterfind(f"{SVG}g"):
         names = set(_classes(group))
-        if "bounding-box" in names and not names & {"staff", "measure", "layer", "system", leave_out}:
+        if leave_out in names:
+            continue
+        if "bounding-box" not in names:
+            yield from _boxes(group, leave_out=leave_out)
+        elif not names & {"staff", "measure", "layer", "system"}:
             for rect in group.iterfind(f"{SVG}rect"):
                 x, y, w, h = (float(rect.get(name, "0")) for name in ("x", "y", "width", "height"))
                 yield Box(x, y, x + w, y + h)

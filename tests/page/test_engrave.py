@@ -213,6 +213,14 @@ def test_nothing_leaves_the_page() -> None:
             assert right <= picture.width - edge and bottom <= picture.height - edge
 
 
+def test_a_crowded_bar_stays_on_the_page() -> None:
+    """Sixty-four notes in a bar, more than a line has room for."""
+    made = engrave(tab_of([(F(n, 16), F(1, 16), 1 + n % 6, 10 + n % 9, ()) for n in range(64)]))
+    with pypdfium2.PdfDocument(made.pdf) as document:
+        picture = document[0].render(scale=50 / 72).to_pil().convert("L").point(lambda v: 255 * (v < 200))
+        assert picture.getbbox()[2] <= picture.width - 50 / 25.4 * 10
+
+
 def test_colours_of_the_look() -> None:
     page = engrave(lead_tab(), look=look_from({"accent": "#aa0000", "paper": "#fffff0"})).pages[0]
     assert "#aa0000" in page and "#fffff0" in page
