@@ -6,7 +6,6 @@ the others of its week alone.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,12 +18,11 @@ from pipeline.errors import MisuseError, Problems
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
 from pipeline.music.tab import Phrase, Tab
-from pipeline.music.timemap import TimeMap
+from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
 from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
 from pipeline.read.tabfile import read_chart, read_tab
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
-FASTEST = 1.5  # a take over half as fast again as the tab says is another take
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,11 +186,11 @@ def read_lesson(
     talk = _media(written, ("talk",), config.talk, probed, problems)
     segments = _segments(written, tab, probed, problems)
     if take is not None:
-        _check_take(written, take, tab, problems)
+        check_take(written, take, tab, problems)
     if tab is not None:
-        _check_tempos(written, tab, problems)
-    _check_backing(written, problems)
-    _cautions(written, channel, tab, chart, problems)
+        check_tempos(written, tab, problems)
+    check_backing(written, problems)
+    mention_gaps(written, channel, tab, chart, problems)
     if len(problems.errors) > errors_before or tab is None or chart is None or spans is None:
         return None
     return Lesson(config, channel, tab, chart, spans, take, segments, talk, written.document)
@@ -368,85 +366,3 @@ def _segments(
             found.append(Segment(given.name, given.kind, given.file, start_s, info.seconds, given.phrase))
             start_s += info.seconds
     return tuple(found)
-
-
-def _check_take(written: Written[LessonConfig], take: MediaInfo, tab: Tab | None, problems: Problems) -> None:
-    config = written.config
-    start = config.start_s or 0.0
-    end = min(config.end_s if config.end_s is not None else take.seconds, take.seconds)
-    if start >= take.seconds:
-        what = f"start_s is {start:g} s, but the take lasts {take.seconds:.1f} s"
-        written.error(problems, ("start_s",), what, remedy="Count from the start of the file.")
-        return
-    if config.end_s is not None and config.end_s > take.seconds + 0.5:
-        what = f"end_s is {config.end_s:g} s, but the take lasts {take.seconds:.1f} s"
-        written.caution(problems, ("end_s",), what, remedy="The end of the file is used.")
-    if tab is None or end <= start:
-        return
-    written_s = TimeMap.of_tab(tab).seconds_at(tab.form.played.length)
-    if end - start < written_s / FASTEST:
-        written.error(
-            problems,
-            ("take",),
-            f"the take holds {end - start:.1f} s, the tab lasts {written_s:.1f} s as played"
-            f" at {tab.tempo_bpm:g} quarter notes a minute",
-            remedy="Name the whole take, or mend the tempo or the repeats.",
-        )
-
-
-def _check_tempos(written: Written[LessonConfig], tab: Tab, problems: Problems) -> None:
-    for number, choice in enumerate(written.config.backing.tempos):
-        bpm = choice.bpm_for(tab.tempo_bpm)
-        for later in tab.tempos:
-            if not 10 <= later.bpm * bpm / tab.tempo_bpm <= 500:
-                what = f"{choice.text()} of this lesson would be {later.bpm * bpm / tab.tempo_bpm:g} quarter"
-                written.error(
-                    problems, ("backing", "tempos", number), f"{what} notes a minute; 10 to 500 are possible"
-                )
-                break
-
-
-def _check_backing(written: Written[LessonConfig], problems: Problems) -> None:
-    backing = written.config.backing
-    source = backing.source or "chart"
-    if source in ("mix", "stems") or (source == "auto" and backing.mix is not None):
-        written.error(
-            problems,
-            ("backing", "source"),
-            f"a band taken from a recording (source = {source!r}) cannot be built in this version",
-            remedy='Set source = "chart": the band is then synthesized from the chord chart.',
-        )
-    elif backing.mix is not None:
-        what = "the recording in `backing.mix` is not used: the band is synthesized from the chart"
-        written.caution(problems, ("backing", "mix"), what)
-
-
-def _cautions(
-    written: Written[LessonConfig],
-    channel: Channel,
-    tab: Tab | None,
-    chart: Chart | None,
-    problems: Problems,
-) -> None:
-    """What a careful colleague would mention."""
-    config = written.config
-    data = written.document.data
-
-    def mention(what: str, remedy: str) -> None:
-        problems.caution(what, remedy=remedy, path=config.path)
-
-    if "take" not in data:
-        mention("there is no take: no overlay, no clip", 'Add take = "..." when it is recorded.')
-    if not config.rights and not channel.rights and "rights" not in data:
-        mention("nothing is said about rights", 'Add rights = "own work", or who permitted what.')
-    if tab is not None and not tab.phrases:
-        mention("there are no phrases", 'Name spans of bars: [[phrase]] name = "Opening call", bars = "1-4".')
-    if tab is not None and not tab.notes:
-        mention("the tab has no notes", "Check that the right file is named.")
-    if tab is not None and chart is not None and chart.key is not None and chart.key != tab.key:
-        what = f"the chart is in {chart.key.symbol()}, the tab in {tab.key.symbol()}; the tab's is used"
-        if "chart" in data:
-            written.caution(problems, ("chart",), what, remedy="Write one key in both.")
-    for first, second in itertools.pairwise(config.segments):
-        if first.file == second.file and first.name == second.name:
-            mention(f"segment {first.name!r} follows itself", "Fine if it is meant.")
