@@ -17,6 +17,7 @@ from pipeline.config.toml import Document, Spot, read_toml
 from pipeline.errors import MisuseError, Problems
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
+from pipeline.music.spelling import respelled
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
 from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
@@ -181,6 +182,9 @@ def read_lesson(
     spans = _spans(written, tab, chart, problems)
     if tab is not None:
         tab = _with_phrases(written, tab, problems)
+        # notation programs say how a note is spelled; a text tab leaves it to the chords
+        if spans is not None and config.tab.suffix.lower() not in MUSICXML:
+            tab = respelled(tab, spans)
     probed: dict[Path, MediaInfo | None] = {}
     take = _media(written, ("take",), config.take, probed, problems)
     talk = _media(written, ("talk",), config.talk, probed, problems)
