@@ -7,7 +7,6 @@ from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 
 from pipeline.build.step import Step
-from pipeline.errors import MisuseError
 
 StepId = tuple[str, str]
 
@@ -64,18 +63,13 @@ class Graph:
                 todo += [(now[0], need) for need in self.steps[now].needs]
         return found
 
-    def chosen(self, products: Sequence[str]) -> Graph:
-        """The steps that make these products, with what they need; all when none is named.
+    @property
+    def products(self) -> frozenset[str]:
+        return frozenset(step.product for step in self.steps.values())
 
-        Raises
-        ------
-        MisuseError : a product that no step makes.
-        """
+    def chosen(self, products: Sequence[str]) -> Graph:
+        """The steps that make these products, with what they need; all when none is named."""
         if not products:
             return self
-        known = sorted({step.product for step in self.steps.values()})
-        unknown = [name for name in products if name not in known]
-        if unknown:
-            raise MisuseError(f"--step {unknown[0]}: no such step here; there are {', '.join(known)}")
         wanted = self.needed_for(i for i, step in self.steps.items() if step.product in products)
         return Graph(step for i, step in self.steps.items() if i in wanted)

@@ -28,6 +28,11 @@ from pipeline.study.facts import lesson_facts
 
 # what goes to everybody; a tier's `includes` decides about the rest
 PUBLIC: Final = frozenset({"description", "chapters", "overlay", "clip", "still"})
+# what `--step` can name
+PRODUCTS: Final = (
+    "align", "backing", "clip", "cover", "midi", "musicxml", "overlay", "packs", "page", "review", "still",
+    "texttab", "words",
+)  # fmt: skip
 REVIEW: Final = "review"  # made for the creator's eyes only
 ARCHIVE: Final = "archive"
 PACK_MEMBER: Final = "pack member"  # read-me and checksums, made with each pack

@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -153,6 +153,7 @@ class Runner:
     _flying: dict[Future[Outcome], tuple[StepId, Task]] = field(default_factory=dict)
     _waiting: dict[str, list[StepId]] = field(default_factory=dict)  # key in flight → twins
     _attempts: dict[StepId, int] = field(default_factory=dict)
+    _suspects: list[StepId] = field(default_factory=list)
 
     def run(self) -> dict[StepId, Done]:
         """Every step's end, by id."""
@@ -165,10 +166,14 @@ class Runner:
         for lesson, _ in self.graph.steps:
             self._open[lesson] += 1
         self._ready = [i for i, left in self._left.items() if not left]
-        while self._ready or self._flying:
-            self._ready.sort(key=lambda i: self.graph.urgency[i])
-            while self._ready and (not self._flying or len(self._flying) < self.pool().jobs):
-                self._begin(self._ready.pop())
+        while self._ready or self._suspects or self._flying:
+            if self._suspects:
+                # one of several was killed with its pool: alone, it is known which
+                self._begin(self._suspects.pop())
+            else:
+                self._ready.sort(key=lambda i: self.graph.urgency[i])
+                while self._ready and (not self._flying or len(self._flying) < self.pool().jobs):
+                    self._begin(self._ready.pop())
             if self._flying:
                 self._collect()
         return self.done
@@ -209,6 +214,9 @@ class Runner:
 
     def _collect(self) -> None:
         ended, _ = wait(self._flying, return_when=FIRST_COMPLETED)
+        if any(isinstance(future.exception(), BrokenExecutor) for future in ended):
+            ended, _ = wait(self._flying)  # the pool is gone, and all that was in it
+        together = len(ended)
         for future in ended:
             i, task = self._flying.pop(future)
             twins = self._waiting.pop(task.key)
@@ -218,18 +226,23 @@ class Runner:
                 self._end(i, Done("made" if outcome.made else "failed", outcome))
                 for twin in twins:
                     self._end(twin, Done("reused" if outcome.made else "failed", outcome))
-                continue
-            self._attempts[i] = self._attempts.get(i, 0) + 1
-            if self._attempts[i] < _ATTEMPTS:
-                self._ready += [i, *twins]
-                continue
-            message = (
-                "its process was killed twice, perhaps for want of memory; close other programs or use --jobs 1"
-                if isinstance(broken, BrokenExecutor)
-                else f"its worker was lost: {type(broken).__name__}: {broken}"
-            )
-            for one in (i, *twins):
-                self._end(one, Done("failed", Outcome(None, 0.0, message, account=repr(broken))))
+            elif isinstance(broken, BrokenExecutor) and (together > 1 or self._may_try_again(i)):
+                self._suspects += [i, *twins]
+            else:
+                self._lost((i, *twins), broken)
+
+    def _may_try_again(self, i: StepId) -> bool:
+        self._attempts[i] = self._attempts.get(i, 0) + 1
+        return self._attempts[i] < _ATTEMPTS
+
+    def _lost(self, steps: Sequence[StepId], broken: BaseException) -> None:
+        message = (
+            "its process was killed twice, perhaps for want of memory; close other programs or use --jobs 1"
+            if isinstance(broken, BrokenExecutor)
+            else f"its worker was lost: {type(broken).__name__}: {broken}"
+        )
+        for i in steps:
+            self._end(i, Done("failed", Outcome(None, 0.0, message, account=repr(broken))))
 
     def _end(self, i: StepId, done: Done) -> None:
         self.done[i] = done

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -10,7 +11,7 @@ from typing import Any, Final
 
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.graph import Graph
-from pipeline.build.lesson_steps import Plan, plan_lesson
+from pipeline.build.lesson_steps import PRODUCTS, REVIEW, Plan, plan_lesson
 from pipeline.build.record import caution_text, record_bytes, release_record
 from pipeline.build.release import (
     RECORD_FILE,
@@ -36,7 +37,7 @@ from pipeline.errors import (
     SourceError,
     StepError,
 )
-from pipeline.read.lesson import ReadLesson, read_lessons
+from pipeline.read.lesson import Lesson, ReadLesson, read_lessons
 
 STORE_FOLDER: Final = ".store"
 
@@ -157,7 +158,9 @@ class _Build:
             return
         try:
             plan = plan_lesson(read.lesson, keys=parse_keys(keys), tempos=parse_tempos(tempos))
-            steps = tuple(Graph(plan.steps).chosen(self.products).steps.values())
+            graph = Graph(plan.steps)
+            self._refuse_empty(read.lesson, graph)
+            steps = tuple(graph.chosen(self.products).steps.values())
         except SourceError as error:
             self.report.problem(name, str(error))
             self.results[place] = LessonResult(name, None, (*read.problems, *error.problems))
@@ -166,6 +169,16 @@ class _Build:
         mend(folder)
         self.works[plan.slug] = _Work(read, plan, steps, folder, time.perf_counter())
         self.order[plan.slug] = place
+
+    def _refuse_empty(self, lesson: Lesson, graph: Graph) -> None:
+        """Raise SourceError when the lesson has nothing of what was asked for."""
+        wanted = set(self.products) - {REVIEW}
+        if not wanted or wanted & graph.products:
+            return
+        lacks = "no take" if lesson.take is None else "no tier that includes any of it"
+        names = ", ".join(sorted(wanted))
+        what = f"there is nothing to make for --step {names}: the lesson has {lacks}"
+        raise SourceError([Problem(what, "Add it, or leave this step out.", lesson.config.path)])
 
     # -- after the last step of a lesson ----------------------------------------------------
 
@@ -298,6 +311,11 @@ def build(
         raise MisuseError(f"--out {out}: this is a file, not a folder")
     parse_keys(keys)
     parse_tempos(tempos)
+    unknown = [name for name in steps if name not in PRODUCTS]
+    if unknown:
+        near = difflib.get_close_matches(unknown[0], PRODUCTS, n=1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise MisuseError(f"--step {unknown[0]}: no such step{hint} There are {', '.join(PRODUCTS)}.")
     report = report or SilentReporter()
     reads, week_problems = read_lessons(paths)
     for problem in week_problems:
@@ -318,6 +336,9 @@ def build(
         report.begin({slug: len(one.steps) for slug, one in work.works.items()})
         with open_pool(jobs, cluster) as pool:
             Runner(graph, store, pool, report, work.finish).run()
+        for slug, one in work.works.items():
+            if not one.steps:  # only the review page was asked for, and nothing feeds it
+                work.finish(slug, {})
     finally:
         report.end()
         store.close()

@@ -333,7 +333,7 @@ def test_keys_and_tempos_of_the_command(built: Desk) -> None:
         ({"keys": ["H"]}, "--key H: not a key"),
         ({"tempos": ["fast"]}, "--tempo fast: not a tempo"),
         ({"tempos": ["9 bpm"]}, "--tempo 9 bpm: a tempo is 10 to 500"),
-        ({"steps": ["bakcing"]}, "--step bakcing: no such step here; there are backing, cover"),
+        ({"steps": ["bakcing"]}, "--step bakcing: no such step; did you mean backing\\?"),
         ({"jobs": 0}, "at least one process"),
     ],
 )
@@ -341,6 +341,21 @@ def test_misuse_is_told_before_any_work(built: Desk, more: dict[str, Any], messa
     before = built.contents()
     with pytest.raises(MisuseError, match=message):
         build([built.lesson], out=built.out, **{"jobs": 1, **more})
+    assert built.contents() == before
+
+
+def test_a_product_that_the_lesson_cannot_have(built: Desk) -> None:
+    before = built.contents()
+    summary = built.build(steps=["overlay", "clip"])
+    assert summary.exit_code == 1
+    assert (
+        "nothing to make for --step clip, overlay: the lesson has no take"
+        in summary.lessons[0].problems[-1].what
+    )
+    assert built.contents() == before
+    assert built.build(steps=["overlay", "midi"]).exit_code == 0
+    assert built.build(steps=["review"]).exit_code == 0
+    built.build()
     assert built.contents() == before
 
 
