@@ -207,6 +207,11 @@ def _boundaries(tab: Tab, spans: Sequence[ChordSpan]) -> dict[Fraction, str]:
     return found
 
 
+def _swings(bar: PlacedBar, beat: Fraction) -> bool:
+    """Eighths swing over quarter beats; not in compound metres, nor where half a beat is left."""
+    return beat == 1 and (bar.bar.pickup or bar.bar.length.denominator == 1)
+
+
 def _groove_for(bar: PlacedBar, groove: Groove) -> tuple[Groove, str]:
     metre = bar.bar.metre
     if groove.fits(metre):
@@ -228,7 +233,7 @@ def set_stage(tab: Tab, spans: Sequence[ChordSpan], *, groove: Groove, semitones
     """Lay out the band's bars.
 
     A tab that swings rules over the groove; otherwise the groove's own swing holds. Bars in
-    a compound metre never swing.
+    a compound metre never swing, nor do those with half a beat left over (7/8).
     """
     swing = tab.swing if tab.swing > _NO_SWING else groove.swing
     marks = _boundaries(tab, spans)
@@ -245,7 +250,7 @@ def set_stage(tab: Tab, spans: Sequence[ChordSpan], *, groove: Groove, semitones
                 placed=placed,
                 groove=used,
                 beat=beat,
-                swing=swing if beat == 1 else _NO_SWING,
+                swing=swing if _swings(placed, beat) else _NO_SWING,
                 stretches=_stretches(placed, spans, semitones),
                 turn=turn,
                 opens=marks.get(placed.start, ""),

@@ -77,8 +77,18 @@ def _ffmpeg_says(path: Path) -> tuple[float, float]:
     import imageio_ffmpeg
 
     done = subprocess.run(
-        [imageio_ffmpeg.get_ffmpeg_exe(), "-nostdin", "-hide_banner", "-i", str(path)]
-        + ["-af", "ebur128=peak=true:framelog=quiet", "-f", "null", "-"],
+        [
+            imageio_ffmpeg.get_ffmpeg_exe(),
+            "-nostdin",
+            "-hide_banner",
+            "-i",
+            str(path),
+            "-af",
+            "ebur128=peak=true:framelog=quiet",
+            "-f",
+            "null",
+            "-",
+        ],
         capture_output=True,
         text=True,
         check=True,

@@ -5,6 +5,7 @@ from fractions import Fraction as F
 import pytest
 
 from pipeline.music.metre import Form, Metre
+from pipeline.music.technique import Technique
 from pipeline.sound.errors import SoundError
 from pipeline.sound.groove import choose_groove, felt_beat, groove_names, load_groove, parse_groove
 from tests.samples import lead_tab, tab_of, waltz_tab
@@ -102,7 +103,7 @@ def test_the_groove_follows_feel_metre_and_swing() -> None:
     assert choose_groove("Slow Blues", lead_tab()) == "shuffle"
     assert choose_groove(None, lead_tab()) == "straight eighths"
     assert choose_groove(None, waltz_tab()) == "waltz"
-    rows = [(0, 1, 1, 0, ())]
+    rows: list[tuple[F | int, F | int, int, int, tuple[Technique, ...]]] = [(0, 1, 1, 0, ())]
     assert choose_groove(None, tab_of(rows, form=Form.plain(1, Metre(6, 8)))) == "shuffle"
     assert choose_groove(None, tab_of(rows, swing=F(2, 3))) == "shuffle"
     with pytest.raises(SoundError, match="no groove 'polka mazurka'"):
