@@ -48,7 +48,7 @@ CODECS: Final[dict[str, AlphaCodec]] = {
     "rle": AlphaCodec("qtrle", "argb", ".mov", "mov"),
     # threads are fixed, as the bytes depend on them
     "vp9": AlphaCodec("libvpx-vp9", "yuva420p", ".webm", "webm",
-                      (("crf", "24"), ("b", "0"), ("deadline", "realtime"), ("cpu-used", "6"),
+                      (("crf", "24"), ("b", "0"), ("deadline", "realtime"), ("cpu-used", "8"),
                        ("row-mt", "1"), ("threads", "4"), ("auto-alt-ref", "0"))),
     "prores": AlphaCodec("prores_ks", "yuva444p10le", ".mov", "mov",
                          (("profile", "4444"), ("vendor", "apl0"), ("alpha_bits", "16"))),
@@ -114,6 +114,7 @@ def write_alpha_video(
             stream.width, stream.height = size
             stream.pix_fmt = codec.pixel_format
             stream.time_base = stream.codec_context.time_base = 1 / fps
+            stream.thread_count = 4  # fixed, as it is for VP9
             # a whole picture every second, so that an editor can jump to any place
             stream.gop_size = max(1, round(fps))
             stream.codec_context.flags |= av.codec.context.Flags.bitexact

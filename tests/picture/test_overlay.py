@@ -67,7 +67,7 @@ def decoded(path: Path, codec: str = "") -> tuple[list[F], list[np.ndarray]]:
         return [f.pts * f.time_base for f in frames], [f.to_ndarray(format="rgba") for f in frames]
 
 
-@pytest.mark.parametrize("fps", [F(24), F(25), F(30000, 1001), F(30), F(60)])
+@pytest.mark.parametrize("fps", [F(24), F(25), F(30000, 1001), F(30), F(60), F(2718281, 90001)])
 def test_every_change_lands_on_the_nearest_frame(tmp_path: Path, fps: F) -> None:
     facts = render(tmp_path / "o.mov", fps=fps)
     times, pictures = decoded(tmp_path / "o.mov")
