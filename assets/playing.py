@@ -159,7 +159,7 @@ class _String:
             if note.has(Dead):
                 self.t60[a:b] = 0.035
                 self.loss[a:b] = 0.45
-                self._strike(start, base, 0.9 * level, noise=1.2)
+                self._strike(start, base, 1.3 * level, noise=1.2)
             else:
                 if note.has(PalmMute):
                     self.t60[a:b] = np.minimum(self.t60[a:b], 0.28)
@@ -214,8 +214,12 @@ class _String:
         period = RATE / (440.0 * 2 ** ((midi[len(window) : -len(window)] - 69) / 12))
         gain = 10 ** (-3 * period / (RATE * self.t60))
         out = plucked.run_string(self.excitation, period, gain, self.loss)
+        # what runs in the line is the slope's change; pickup and bridge answer to the slope,
+        # whose partials fall as 1/n (an ideal string plucked: any textbook of acoustics)
+        open_hz = 440.0 * 2 ** ((self.open_midi - 69) / 12)
+        out = plucked.tilted(out, 1.5 * open_hz)
         if self.build.pickup_at is not None:
-            gap = max(1, int(self.build.pickup_at * RATE / (440.0 * 2 ** ((self.open_midi - 69) / 12))))
+            gap = max(1, int(self.build.pickup_at * RATE / open_hz))
             out = out - 0.6 * np.concatenate([np.zeros(gap), out[:-gap]])
         return np.asarray(out)
 

@@ -42,7 +42,7 @@ class Build:
     body : resonances (hertz, quality, gain)
     pickup_at : place of a magnetic pickup as a share of the string, or None for a body
     drive : 0 for none, about 4 for an amplifier that sings
-    speaker_hz : where the speaker or the microphone stops
+    lowest_hz, speaker_hz : where the speaker, or the microphone, begins and stops
     room_s, room : reverberation time and share of the room
     roll_s : between neighbouring strings of one chord
     """
@@ -61,6 +61,7 @@ class Build:
     roll_s: float
     vibrato_hz: float = 5.3
     hum_db: float | None = None
+    lowest_hz: float = 60.0
 
 
 # chosen by ear; the body resonances are near those measured on such instruments (from memory)
@@ -72,7 +73,7 @@ BUILDS = {
         3.2, 0.30, 0.21, 3200, 0.12, ((103, 12, 0.9), (205, 14, 0.7), (390, 16, 0.35), (950, 8, 0.2)),
         None, 0.0, 9000, 0.55, 0.20, 0.011, vibrato_hz=4.8,
     ),
-    "bass": Build(6.0, 0.22, 0.16, 3000, 0.10, (), 0.15, 0.8, 3600, 0.25, 0.04, 0.006, hum_db=-74.0),
+    "bass": Build(6.0, 0.22, 0.16, 3000, 0.10, (), 0.15, 0.8, 3600, 0.25, 0.04, 0.006, hum_db=-74.0, lowest_hz=28.0),
     "ukulele": Build(
         2.8, 0.20, 0.18, 3800, 0.15, ((238, 10, 0.9), (420, 12, 0.7), (710, 12, 0.4), (1400, 8, 0.25)),
         None, 0.0, 10000, 0.40, 0.16, 0.013,
@@ -126,6 +127,11 @@ def pluck(period: float, *, at: float, contact_hz: float, noise: float, rng: np.
     return np.asarray(stroke, dtype=np.float64)
 
 
+def tilted(sound: Floats, corner_hz: float) -> Floats:
+    """Falling by 6 dB an octave above the corner."""
+    return np.asarray(signal.lfilter(*signal.butter(1, 2 * corner_hz / RATE), sound))
+
+
 def through_body(strings: Floats, build: Build) -> Floats:
     """The wood: its resonances beside the plain string."""
     plain = signal.lfilter(*signal.butter(1, 2 * 70 / RATE, "high"), strings)
@@ -141,7 +147,7 @@ def through_amplifier(strings: Floats, build: Build) -> Floats:
     fast = signal.resample_poly(level, 4, 1)
     fast = np.tanh(build.drive * (fast + 0.08)) - np.tanh(build.drive * 0.08) if build.drive else fast
     out = signal.resample_poly(fast, 1, 4)[: len(strings)]
-    low = signal.butter(2, 45, "high", fs=RATE, output="sos")
+    low = signal.butter(2, build.lowest_hz, "high", fs=RATE, output="sos")
     high = signal.butter(4, build.speaker_hz, fs=RATE, output="sos")
     out = signal.sosfilt(high, signal.sosfilt(low, out))
     return np.asarray(out + 0.4 * signal.lfilter(*signal.iirpeak(2300, 1.5, fs=RATE), out))
