@@ -5,6 +5,7 @@ Each direction is (offset in its bar, ``direction`` element); ``staff`` is 1 unl
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
@@ -80,13 +81,15 @@ class Directions:
         if all(note.dynamic == "mf" for note in self.tab.notes):
             return
         now = ""
-        for note in self.tab.notes:
-            if note.dynamic != now:
-                now = note.dynamic
+        for onset, notes in itertools.groupby(self.tab.notes, key=lambda note: note.onset):
+            # notes struck together share one mark, that of the loudest
+            loudest = max((note.dynamic for note in notes), key=DYNAMICS.index)
+            if loudest != now:
+                now = loudest
                 element = Element("direction", {"placement": "below"})
                 SubElement(SubElement(SubElement(element, "direction-type"), "dynamics"), now)
                 SubElement(element, "sound", {"dynamics": str(LOUDNESS[now])})
-                self._add(note.onset, element)
+                self._add(onset, element)
 
     def _span(self, first: Note, last: Note, words: str) -> None:
         for note, kind in ((first, "start"), (last, "stop")):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from xml.etree.ElementTree import tostring
 from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
 from pipeline.music.tab import Tab
+from pipeline.music.technique import Bend
 from pipeline.page.breaks import line_starts
 from pipeline.page.chordxml import ShownChord, shown_chords
 from pipeline.page.directions import counted, swing_words
@@ -92,6 +94,12 @@ def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float
         return text
 
     widths, lead = natural_widths(score(()))
+    for note in tab.notes:
+        # a string that moves several times in one note wants room that its duration does not give
+        bend = note.get(Bend)
+        if bend is not None:
+            moves = sum(a[1] != b[1] for a, b in itertools.pairwise(bend.points))
+            widths[tab.form.written.bar_at(note.onset).index] += 300.0 * max(0, moves - 1)
     phrases = {tab.form.bar_span(phrase.first, phrase.last)[0] for phrase in tab.phrases}
     starts = line_starts(widths, width, lead=lead, phrases=phrases)
     return score(starts)

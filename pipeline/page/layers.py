@@ -27,7 +27,8 @@ from pipeline.music.value import NoteValue, spell_duration
 from pipeline.page.beams import beamed
 from pipeline.page.rhythm import note_pieces, rest_pieces, split_at_beats
 
-MAX_LAYERS: Final = 4
+MAX_LAYERS: Final = 4  # that a reader can tell apart on one staff
+ALL_LAYERS: Final = 12  # as many as an instrument has strings: nothing needs to be changed
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +113,8 @@ class _Group:
         return self.onset < other.end and other.onset < self.end
 
 
-def lay_out(tab: Tab) -> Layout:
-    """The voices of every written bar."""
+def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
+    """The voices of every written bar, at most ``most`` at once."""
     cautions: list[str] = []
     pieces: dict[int, dict[tuple[Fraction, Fraction, int], list[Head]]] = {}
     graces: dict[int, list[Head]] = {}
@@ -127,15 +128,15 @@ def lay_out(tab: Tab) -> Layout:
     bars = []
     for bar in tab.form.written.bars:
         groups = [_Group(*key, heads) for key, heads in pieces.get(bar.index, {}).items()]
-        placed = _assign(groups, bar, cautions)
+        placed = _assign(groups, bar, cautions, most)
         lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
         layers = [
             Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
-            for number in range(1, MAX_LAYERS + 1)
+            for number in range(1, most + 1)
             if number == 1 or placed.get(number)
         ]
         bars.append(BarLayers(bar, tuple(_with_graces(layers, graces.get(bar.index, []), bar))))
-    return Layout(tuple(bars), tuple(cautions))
+    return Layout(tuple(bars), tuple(dict.fromkeys(cautions)))
 
 
 def _continued(tab: Tab) -> set[int]:
@@ -166,35 +167,39 @@ def _across_bars(
             bar = tab.form.written.bars[bar.index + 1]
 
 
-def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str]) -> dict[int, list[_Group]]:
+def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str], most: int) -> dict[int, list[_Group]]:
     """Layer number -> groups that do not overlap, higher notes in lower numbers."""
     two_voices = any(group.voice == 2 for group in groups)
     while True:
         placed: dict[int, list[_Group]] = {}
         for group in sorted(groups, key=lambda g: (-g.height, g.onset, g.end)):
-            numbers = range(1, MAX_LAYERS + 1)
-            choices = [n for n in numbers if not two_voices or n % 2 == group.voice % 2]
-            free = (n for n in choices if not any(group.overlaps(g) for g in placed.get(n, ())))
+            numbers = list(range(1, most + 1))
+            if two_voices:  # odd numbers have stems up, even ones down
+                numbers.sort(key=lambda n: n % 2 != group.voice % 2)
+            free = (n for n in numbers if not any(group.overlaps(g) for g in placed.get(n, ())))
             number = next(free, None)
             if number is None:
-                _shorten(group, [g for n in choices for g in placed[n] if g.overlaps(group)], bar, cautions)
+                cautions.append(f"bar {bar.bar.number}: more than {most} notes of different lengths ring over "
+                                "one another; the page prints some shorter or longer than they ring")  # fmt: skip
+                _make_room(
+                    group, [g for found in placed.values() for g in found if g.overlaps(group)], groups
+                )
                 break
             placed.setdefault(number, []).append(group)
         else:
             return {n: sorted(found, key=lambda g: g.onset) for n, found in placed.items()}
 
 
-def _shorten(group: _Group, others: Sequence[_Group], bar: PlacedBar, cautions: list[str]) -> None:
-    """Make room where more notes of different lengths ring at once than a staff has voices."""
+def _make_room(group: _Group, others: Sequence[_Group], groups: list[_Group]) -> None:
+    """One voice fewer: the earliest ends where the next begins, or two that start together become one."""
     earliest = min([group, *others], key=lambda g: (g.onset, g.end))
     later = min((g.onset for g in [group, *others] if g.onset > earliest.onset), default=None)
-    what = f"bar {bar.bar.number}: more than {MAX_LAYERS} notes ring over one another"
     if later is not None:
         earliest.end = later
-        cautions.append(f"{what}; on the page one is printed shorter than it rings")
+        earliest.heads = [replace(head, tie_on=False) for head in earliest.heads]
     else:
-        group.end = others[0].end
-        cautions.append(f"{what}; on the page one is printed as long as its neighbour")
+        others[0].heads += group.heads
+        groups.remove(group)
 
 
 def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Event]:

@@ -42,6 +42,7 @@ from pipeline.page.systems import SVG, Box, Spot, System
 FRET_SIZE: Final = 330.0
 LETTER_SIZE: Final = 250.0
 CLEAR: Final = 45.0  # least distance between marks
+LEAST_MOVE: Final = 150.0  # of an arrow to the side, even where notes stand close
 TIP_RISE: Final = 290.0  # how far a bend's arrow rises over the staff
 
 
@@ -64,6 +65,8 @@ class Marks:
         self.spots = {(spot.index, spot.part): spot for spot in system.spots}
         self.firsts = sorted((s for s in system.spots if s.part == 0), key=lambda s: s.x)
         self.boxes: list[Box] = []
+        # bends of several strings at once share their arrow's tip: (onset, bend) -> (start, tip)
+        self.tips: dict[tuple[Fraction, Bend], tuple[float, float]] = {}
         self.elements: list[Element] = []
         self.top, self.bottom = system.tab_lines[0], system.tab_lines[-1]
 
@@ -140,43 +143,56 @@ class Marks:
             words = f"⟨{words}⟩"
         if note.has(Ghost) or note.tied or spot.part:
             words = f"({words})"
-        trill = note.get(Trill)
-        if trill is not None and spot.part == 0:
-            words += f"({trill.fret})"
         size = FRET_SIZE * (0.72 if note.grace else 1.0)
         width = shapes.text_width(words, self.look, size=size, bold=True)
         spot.half = width / 2
-        # the staff line is broken for plain figures only
-        cover = Element(
+        figure = shapes.text(spot.x, spot.line + size * 0.33, words, self.look, size=size, bold=True)
+        cover = self._cover(spot.x - spot.half - 16, spot.x + spot.half + 16, spot.line, size)
+        place = list(spot.group).index(spot.text)
+        spot.group[place : place + 1] = [cover, figure]
+        spot.text = figure
+        trill = note.get(Trill)
+        if trill is not None and spot.part == 0:
+            # the other fret stands behind, smaller, so that the struck one keeps its place
+            behind, small = f"({trill.fret})", size * 0.75
+            left = spot.x + spot.half + 20
+            right = left + shapes.text_width(behind, self.look, size=small)
+            other = shapes.text(left, spot.line + small * 0.33, behind, self.look, size=small, anchor="start")
+            spot.group[place + 2 : place + 2] = [self._cover(left, right, spot.line, small), other]
+        if spot.line == self.top:
+            self.boxes.append(Box(spot.x - spot.half, spot.line - size * 0.4, spot.x + spot.half, spot.line))
+
+    def _cover(self, left: float, right: float, line: float, size: float) -> Element:
+        """Paper behind a figure, as the staff line is broken for plain ones only."""
+        return Element(
             f"{SVG}rect",
             {
-                "x": shapes.number(spot.x - spot.half - 16),
-                "y": shapes.number(spot.line - size * 0.36),
-                "width": shapes.number(width + 32),
+                "x": shapes.number(left),
+                "y": shapes.number(line - size * 0.36),
+                "width": shapes.number(right - left),
                 "height": shapes.number(size * 0.72),
                 "fill": self.look.paper,
                 "stroke": "none",
                 "class": "cover",
             },
         )
-        figure = shapes.text(spot.x, spot.line + size * 0.33, words, self.look, size=size, bold=True)
-        place = list(spot.group).index(spot.text)
-        spot.group.remove(spot.text)
-        spot.group.insert(place, figure)
-        spot.group.insert(place, cover)
-        spot.text = figure
-        if spot.line == self.top:
-            self.boxes.append(Box(spot.x - spot.half, spot.line - size * 0.4, spot.x + spot.half, spot.line))
 
     # bends
 
     def _bend(self, spot: Spot) -> None:
-        bend = self.tab.notes[spot.index].get(Bend)
+        note = self.tab.notes[spot.index]
+        bend = note.get(Bend)
         if bend is None:
             return
         start = spot.x + spot.half + 35
+        shared = self.tips.get((note.onset, bend))
         room = max(self._note_end(spot) - start - 40, 150.0)  # the amount is wider than the tip
-        tip = self._tip(spot, start, room, bend)
+        if shared is not None:
+            room += start - shared[0]
+            start, tip = shared
+        else:
+            tip = self._tip(spot, start, room, bend)
+            self.tips[note.onset, bend] = (start, tip)
         xs = self._bend_places(bend, start, room)
         # a bend leaves its number at mid-height and a release comes back a little above the line
         low = spot.line
@@ -185,7 +201,8 @@ class Marks:
             x = spot.x
             foot = spot.line - FRET_SIZE * 0.4
             self._add(shapes.line(x, foot, x, tip), shapes.arrowhead(x, tip))
-            self._label(x, tip, bend.points[0][1])
+            if shared is None:
+                self._label(x, tip, bend.points[0][1])
             xs = [x + 0.0 if n == 0 else at for n, at in enumerate(xs)]
         for n, ((_, s0), (_, s1)) in enumerate(itertools.pairwise(bend.points)):
             x0, x1, y0, y1 = xs[n], xs[n + 1], ys[n], ys[n + 1]
@@ -195,7 +212,8 @@ class Marks:
                     shapes.curve(self._sweep(x0, y0, mid, y0, x1, y0 + (y1 - y0) * 0.25, x1, y1 + 60)),
                     shapes.arrowhead(x1, y1),
                 )
-                self._label(x1, y1, s1)
+                if shared is None:
+                    self._label(x1, y1, s1)
             elif s1 < s0:
                 end = y1 - (FRET_SIZE * 0.3 if s1 == 0 else 0)
                 mid = x0 + (x1 - x0) * 0.85
@@ -218,7 +236,7 @@ class Marks:
         last = max(n for n, moving in enumerate([True, *moves]) if moving)
         widths = [1.0 if moving else 0.45 for moving in moves[:last]]
         total = sum(widths)
-        step = min(room / total, 420.0) if total else 0.0
+        step = max(min(room / total, 420.0), LEAST_MOVE) if total else 0.0
         xs = [start]
         for width in widths:
             xs.append(xs[-1] + width * step)

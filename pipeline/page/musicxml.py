@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-- The staves hold the same notes: voices 1-4 on staff 1, 5-8 on staff 2.
+- The staves hold the same notes: voices 1-4 (or as many as there are) on staff 1, the next on staff 2.
 - Pitches are what string and fret sound. Instruments written an octave above their sound
   have a clef with an octave sign (``clef-octave-change``), so there is no ``transpose``.
 - Each head has an ``id``: ``n<index>`` on staff 1 and ``t<index>`` on staff 2, ``index`` counting
@@ -29,7 +29,7 @@ from pipeline.music.technique import Dead, Ghost, Harmonic, PalmMute
 from pipeline.page.accidentals import accidentals_of
 from pipeline.page.chordxml import ShownChord, harmony, shown_chords
 from pipeline.page.directions import Directions
-from pipeline.page.layers import BarLayers, Event, Head, Layer, Layout, in_time, lay_out
+from pipeline.page.layers import ALL_LAYERS, BarLayers, Event, Head, Layer, Layout, in_time, lay_out
 from pipeline.page.notations import NotationWriter
 from pipeline.page.spelling import respelled
 
@@ -59,7 +59,7 @@ def write_musicxml(tab: Tab, spans: Sequence[ChordSpan] = (), *, credit: str = "
     """
     tab = respelled(tab, spans)
     shown, _ = shown_chords(spans, tab.form)
-    top = ScoreWriter(tab, lay_out(tab), shown).score(credit=credit, rights=rights)
+    top = ScoreWriter(tab, lay_out(tab, most=ALL_LAYERS), shown).score(credit=credit, rights=rights)
     indent(top, " ")
     return (_DOCTYPE + tostring(top, encoding="unicode") + "\n").encode()
 
@@ -83,6 +83,8 @@ class ScoreWriter:
         self.directions = Directions(tab, for_engraver=for_engraver)
         self.divisions = _divisions(layout, [*self.directions.offsets, *(chord.offset for chord in chords)])
         self.two_voices = any(note.voice == 2 for note in tab.notes)
+        numbers = (layer.number for bar in layout.bars for layer in bar.layers)
+        self.voices = max(4, *numbers)
         self.ids: dict[str, int] = {}
 
     def score(self, *, credit: str = "", rights: str = "") -> Element:
@@ -197,9 +199,8 @@ class ScoreWriter:
         if len(notations):
             note.append(notations)
 
-    @staticmethod
-    def _voice(note: Element, layer: Layer, staff: int) -> None:
-        SubElement(note, "voice").text = str(layer.number + (4 if staff == 2 else 0))
+    def _voice(self, note: Element, layer: Layer, staff: int) -> None:
+        SubElement(note, "voice").text = str(layer.number + (self.voices if staff == 2 else 0))
 
     @staticmethod
     def _value(note: Element, event: Event) -> None:

@@ -122,8 +122,8 @@ def _raise_names(system: System) -> None:
             left = max((a for a, _ in system.bars.values() if a <= x + 900), default=x)
             words.set("x", shapes.number(left if left > system.left else system.left))
             words.set("text-anchor", "start")
-            words.set("y", shapes.number(y - 120))
-    system.top = y - 120 - 350
+            words.set("y", shapes.number(y - 150))
+    system.top = y - 150 - 350
 
 
 def pages(drawing: Drawing, heading: Heading, look: Look, *, paper: str) -> tuple[str, ...]:

@@ -84,7 +84,7 @@ def written(tab: Tab) -> Played:
     return sorted((n.onset, n.duration, n.pitch.midi) for n in tab.notes if not n.grace)
 
 
-@pytest.mark.parametrize("name", [name for name in ALL if name != "ringing"])
+@pytest.mark.parametrize("name", ALL)
 def test_music21_reads_the_same_notes_on_both_staves(name: str) -> None:
     tab = ALL[name]()
     score = converter.parseData(write_musicxml(tab, spans_of(name, tab)).decode(), format="musicxml")

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.music.metre import Form, Metre
 from pipeline.music.tab import Tab
-from pipeline.page.layers import MAX_LAYERS, Layout, lay_out
+from pipeline.page.layers import ALL_LAYERS, MAX_LAYERS, Layout, lay_out
 from tests.page.pieces import PIECES, ringing_tab, triplets_tab, whole_bar_tie_tab
 from tests.samples import lead_tab, tab_of, waltz_tab
 
@@ -31,7 +31,6 @@ def printed(layout: Layout) -> dict[int, list[tuple[F, F]]]:
 
 def check(tab: Tab, layout: Layout) -> None:
     for bar in layout.bars:
-        assert 1 <= len(bar.layers) <= MAX_LAYERS
         for layer in bar.layers:
             now = F(0)
             for event in layer.events:
@@ -106,7 +105,21 @@ def test_syncopation_over_the_middle_of_four_four_is_cut_there() -> None:
 
 def test_more_than_four_voices_are_announced() -> None:
     layout = lay_out(ringing_tab())
-    assert layout.notes and "bar 1" in layout.notes[0]
+    assert len(layout.notes) == 1 and "bar 1: more than 4 notes" in layout.notes[0]
+    exact = lay_out(ringing_tab(), most=ALL_LAYERS)
+    assert exact.notes == ()
+    check(ringing_tab(), exact)
+
+
+def test_five_lengths_struck_at_once_are_announced() -> None:
+    tab = tab_of([(0, 1 + n * F(1, 2), 1 + n, 2, ()) for n in range(6)], form=Form.plain(1))
+    layout = lay_out(tab)
+    assert len(layout.notes) == 1
+    assert (
+        sum(len(e.heads) > 0 and e.onset == 0 for la in layout.bars[0].layers for e in la.events)
+        <= MAX_LAYERS
+    )
+    assert len(printed(layout)) == 6
 
 
 def test_tied_over_bar_lines() -> None:
