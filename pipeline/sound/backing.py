@@ -24,14 +24,24 @@ from pipeline.music.tab import Tab
 from pipeline.music.timemap import TimeMap
 from pipeline.sound.bass import bass_part
 from pipeline.sound.comping import chord_part
-from pipeline.sound.drums import count_in, drum_part
+from pipeline.sound.drums import count_in, count_part, drum_part
 from pipeline.sound.errors import SoundError
 from pipeline.sound.events import Events
 from pipeline.sound.groove import load_groove
 from pipeline.sound.lead import play_lead
 from pipeline.sound.loudness import Loudness
 from pipeline.sound.master import master
-from pipeline.sound.mix import DRUMS, LEAD, Channel, bass_channel, chord_channel, dress, faded, glued
+from pipeline.sound.mix import (
+    COUNT_IN,
+    DRUMS,
+    LEAD,
+    Channel,
+    bass_channel,
+    chord_channel,
+    dress,
+    faded,
+    glued,
+)
 from pipeline.sound.part import Part, perform
 from pipeline.sound.stage import Stage, set_stage
 from pipeline.sound.synth import Synthesizer, find_synthesizer, render
@@ -142,7 +152,10 @@ def arrange(
         return perform(part, time_map, seed=seed, fine_tune_cents=cents)
 
     bass, players = stage.groove.bass, stage.groove.chords
-    stems = {"drums": (play(drum_part(stage, counted, seed=seed)), DRUMS)}
+    stems = {
+        "count-in": (play(count_part(counted)), COUNT_IN),
+        "drums": (play(drum_part(stage, seed=seed)), DRUMS),
+    }
     if tab.instrument.program in _BASS_PROGRAMS:
         notes.append(f"the tab is for {tab.instrument.name}, so the band plays without a bass")
     else:

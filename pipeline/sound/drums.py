@@ -8,7 +8,6 @@ from fractions import Fraction
 
 import numpy as np
 
-from pipeline.music.metre import Metre
 from pipeline.sound.groove import DRUM_KEYS, DrumPattern
 from pipeline.sound.part import Hit, Part, generator, hits_sorted, velocity_of
 from pipeline.sound.stage import Stage, StageBar
@@ -52,13 +51,19 @@ def _steps(start: Fraction, end: Fraction, step: Fraction) -> Iterator[Fraction]
         start += step
 
 
-def drum_part(stage: Stage, counted: CountIn, *, seed: int) -> Part:
-    """All the drummer strikes, count-in and closing hit included."""
-    rng = generator(seed, "drums")
+def count_part(counted: CountIn) -> Part:
+    """The clicks, apart from the drums so that their loudness does not hang on the groove's."""
     hits = [
-        Hit(float(at), _SHORT, DRUM_KEYS["side_stick"], 108 if strong else 84)
+        Hit(float(at), _SHORT, DRUM_KEYS["side_stick"], 112 if strong else 88)
         for at, strong in counted.clicks
     ]
+    return Part("count-in", hits_sorted(hits), program=0, drums=True, loose_s=0.0)
+
+
+def drum_part(stage: Stage, *, seed: int) -> Part:
+    """All the drummer strikes from the first full bar on, closing hit included."""
+    rng = generator(seed, "drums")
+    hits: list[Hit] = []
     for number, bar in enumerate(stage.bars):
         if not bar.pickup:
             last = number == len(stage.bars) - 1
@@ -129,8 +134,3 @@ def _laid(
                 at = bar.placed_at(step.at + shift, steps=steps)
                 if fill_at <= at < bar.end:
                     yield drum, at, step.force
-
-
-def click_times(metre: Metre) -> tuple[Fraction, ...]:
-    """Felt beats of a full bar, in quarters from its start."""
-    return tuple(_steps(Fraction(0), metre.quarters, metre.beat_quarters))

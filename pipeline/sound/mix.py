@@ -31,10 +31,13 @@ class Channel:
     high_cut_hz: float | None = None
     room: float = 0.0
     squeeze_db: float | None = None
+    ratio: float = 2.2
+    attack_ms: float = 12.0
 
 
-DRUMS: Final = Channel(0.0, low_cut_hz=30.0, room=0.07, squeeze_db=-4.0)
-LEAD: Final = Channel(0.5, low_cut_hz=70.0, room=0.12, squeeze_db=-2.0)
+COUNT_IN: Final = Channel(-6.0, low_cut_hz=100.0, room=0.05)
+DRUMS: Final = Channel(0.0, low_cut_hz=30.0, room=0.07, squeeze_db=4.0, ratio=3.5, attack_ms=1.5)
+LEAD: Final = Channel(2.0, low_cut_hz=70.0, room=0.12, squeeze_db=-2.0)
 
 
 def bass_channel(level_lu: float) -> Channel:
@@ -48,7 +51,6 @@ def chord_channel(level_lu: float, pan: float) -> Channel:
 def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
     """A stem ready to be summed: shape (n, 2) in and out. A silent stem stays silent."""
     import pedalboard
-    from pedalboard._pedalboard import Pedalboard
 
     active = np.abs(audio).max(axis=1) > 1e-4
     if not active.any():
@@ -61,14 +63,18 @@ def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
     if channel.squeeze_db is not None:
         chain.append(
             pedalboard.Compressor(
-                threshold_db=level + channel.squeeze_db, ratio=2.2, attack_ms=12.0, release_ms=160.0
+                threshold_db=level + channel.squeeze_db,
+                ratio=channel.ratio,
+                attack_ms=channel.attack_ms,
+                release_ms=120.0,
             )
         )
     if channel.room:
         chain.append(
             pedalboard.Reverb(room_size=0.35, damping=0.6, wet_level=channel.room, dry_level=1.0, width=1.0)
         )
-    wet = np.asarray(Pedalboard(chain)(audio.T, rate).T, dtype=np.float32)
+    board = pedalboard.Pedalboard(chain)  # type: ignore[attr-defined]
+    wet = np.asarray(board(audio.T, rate).T, dtype=np.float32)
     # one channel of the middle is enough for balance: the sum of both is 3 dB over it
     after = gated_lufs(k_power(0.5 * (wet[:, 0] + wet[:, 1]), rate)) + 3.01
     gain = 10 ** ((level - after) / 20) if math.isfinite(after) else 1.0
@@ -85,10 +91,10 @@ def _panned(audio: Audio, pan: float) -> Audio:
 def glued(total: Audio, rate: int) -> Audio:
     """The sum of all stems with a touch of compression that holds it together."""
     import pedalboard
-    from pedalboard._pedalboard import Pedalboard
 
     glue = pedalboard.Compressor(threshold_db=_DRUMS_LUFS + 7.0, ratio=1.6, attack_ms=25.0, release_ms=220.0)
-    return np.asarray(Pedalboard([glue])(total.T, rate).T, dtype=np.float32)
+    board = pedalboard.Pedalboard([glue])  # type: ignore[attr-defined]
+    return np.asarray(board(total.T, rate).T, dtype=np.float32)
 
 
 def faded(audio: Audio, rate: int, *, fade_in_s: float, fade_out_s: float) -> Audio:
