@@ -183,4 +183,5 @@ def write_vtt(chapters: Sequence[Chapter], total_s: float) -> str:
         text = " ".join(chapter.name.split())
         text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
         blocks.append(f"{number}\n{_stamp(start)} --> {_stamp(end)}\n{text}")
-    return "\n\n".join(blocks) + "\n"
+    # the first line is followed by a blank one even where no cue comes
+    return "\n\n".join(blocks) + ("\n" if chapters else "\n\n")

@@ -32,6 +32,8 @@ def stamp_ms(text: str) -> int:
 
 def cues_of(text: str) -> list[tuple[int, int, str]]:
     """Reads a WebVTT file strictly by the grammar; ValueError where it breaks it."""
+    if not text.startswith("WEBVTT\n\n"):
+        raise ValueError("a file begins with WEBVTT and two line terminators or more")
     head, *blocks = text.rstrip("\n").split("\n\n")
     if head != "WEBVTT":
         raise ValueError("a file begins with WEBVTT and a blank line")
@@ -116,3 +118,9 @@ def test_a_reference_reader_agrees() -> None:
         ("00:59:59.500", "01:06:40.250"),
     ]
     assert [cue.raw_text for cue in read] == ["Talk &amp; tune", "Call", "Answer -&gt; end"]
+
+
+def test_a_file_without_chapters_is_still_one() -> None:
+    assert cues_of(write_vtt([], 10.0)) == []
+    with pytest.raises(ValueError, match="two line terminators"):
+        cues_of("WEBVTT\n")

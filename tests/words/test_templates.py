@@ -204,3 +204,27 @@ def test_facts_are_not_changed() -> None:
     assert before == FULL
     assert BLANK["pack"] is None
     assert BLANK["chapters"] == []
+
+
+def tiers(*rows: tuple[str, str]) -> dict[str, Any]:
+    """Tiers of (title, letters), each letter a file."""
+    return {
+        "tiers": [
+            {"title": t, "files": [{"name": c, "what": f"file {c}"} for c in files]} for t, files in rows
+        ]
+    }
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([("One", "ab"), ("Two", "abc")], "One:\n- file a\n- file b\n\nTwo: all of One, and\n- file c\n"),
+        ([("One", "ab"), ("Two", "bac")], "Two: all of One, and\n- file c\n"),
+        ([("One", "ab"), ("Two", "ac")], "Two:\n- file a\n- file c\n"),
+        ([("One", "ab"), ("Two", "ab")], "Two: the same as One.\n"),
+        ([("One", ""), ("Two", "ab")], "For supporters\nTwo:\n- file a\n- file b\n"),
+        ([("One", "a"), ("Two", "ab"), ("Three", "abc")], "Three: all of Two, and\n- file c\n"),
+    ],
+)
+def test_a_tier_that_holds_the_one_before_says_so(rows: list[tuple[str, str]], said: str) -> None:
+    assert said in render("description.txt", tiers(*rows))
