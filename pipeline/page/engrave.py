@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
-from xml.etree.ElementTree import tostring
+from xml.etree.ElementTree import Element, tostring
 
 from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
+from pipeline.music.pitch import A4_HZ
 from pipeline.music.tab import Tab
 from pipeline.music.technique import Bend
 from pipeline.page.breaks import line_starts
@@ -25,9 +26,9 @@ from pipeline.page.notations import links_of
 from pipeline.page.pdf import bind
 from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
 from pipeline.page.spelling import respelled
-from pipeline.page.systems import Drawing, draw, natural_widths
+from pipeline.page.systems import Drawing, System, draw, natural_widths
 
-_TRIES: Final = 4
+_SETTINGS: Final = 4
 _FIRST_GAP: Final = 7.0  # steps between the staves when nothing is in the way
 
 
@@ -82,7 +83,7 @@ def engrave(
     heading = Heading(tab.title, credit, facts_line(tab), footer)
     made = pages(drawing, heading, look, paper=paper)
     pdf = bind(made, look, width_mm=width / 100, height_mm=height / 100, title=tab.title, author=credit)
-    return Engraving(made, pdf, (*layout.notes, *chord_notes))
+    return Engraving(made, pdf, (*layout.notes, *chord_notes, *_missing_signs(tab, look, credit, footer)))
 
 
 def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float) -> bytes:
@@ -106,23 +107,47 @@ def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float
 
 
 def _with_room(tab: Tab, score: bytes, look: Look, *, width: float) -> Drawing:
-    """The drawing with our marks, its staves as far apart as the marks need."""
+    """The drawing with our marks, the staves of each line as far apart as its marks need.
+
+    The engraver knows one distance for the whole piece, so it sets the piece again with wider
+    ones, and each line is taken from the narrowest setting in which nothing is in the way.
+    """
     links = links_of(tab)
+    chosen: dict[int, System] = {}
+    glyphs: dict[str, Element] = {}
     gap = _FIRST_GAP
-    for attempt in range(_TRIES):
+    for attempt in range(_SETTINGS):
         drawing = draw(score, len(tab.form.bars), width=width, staff_gap=gap)
-        short = 0.0
-        for system in drawing.systems:
+        glyphs.update(drawing.glyphs)
+        wanted: list[float] = []
+        for place, system in enumerate(drawing.systems):
+            if place in chosen:
+                continue
             marks = Marks(tab, system, links, look)
             system.element.append(marks.draw())
-            short = max(short, marks.short_of_room())
             system.top = min([system.top, *(box.top for box in marks.boxes)])
             system.bottom = max([system.bottom, *(box.bottom for box in marks.boxes)])
-        if short <= 0 or attempt + 1 == _TRIES:
+            short = marks.short_of_room()
+            if short <= 0 or attempt + 1 == _SETTINGS:
+                chosen[place] = system
+            else:
+                wanted.append(gap + short / (system.gap / 2) + 0.5)
+        if not wanted:
             break
-        step = drawing.systems[0].gap / 2
-        gap += short / step + 0.5
-    return drawing
+        # first what serves half of the lines, at last what serves all
+        gap = max(wanted) if attempt else sorted(wanted)[len(wanted) // 2]
+    return Drawing(tuple(chosen[place] for place in sorted(chosen)), glyphs)
+
+
+def _missing_signs(tab: Tab, look: Look, *texts: str) -> tuple[str, ...]:
+    """A note on letters that the look's fonts do not have, or none."""
+    words = "".join((tab.title, *texts, *(phrase.name for phrase in tab.phrases)))
+    missing = sorted({c for c in words if not c.isspace() and not look.has_glyph(c)})
+    if not missing:
+        return ()
+    return (
+        f"the fonts of the look have no sign for {' '.join(missing)}; give a font that has, or other words",
+    )
 
 
 def facts_line(tab: Tab) -> str:
@@ -137,6 +162,8 @@ def facts_line(tab: Tab) -> str:
     facts.append(f"♩{'.' if dotted else ''} = {beats:g}")
     if tab.swing != Fraction(1, 2):
         facts.append(swing_words(tab.swing))
+    if tab.a4_hz != A4_HZ:
+        facts.append(f"A = {tab.a4_hz:g} Hz")
     return "  ·  ".join(facts)
 
 

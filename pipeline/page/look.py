@@ -65,6 +65,13 @@ class Look:
     def font(self, *, bold: bool = False) -> Path:
         return self.font_bold if bold else self.font_regular
 
+    def has_glyph(self, char: str) -> bool:
+        """Whether regular and bold text can show this character."""
+        return all(
+            ord(char) in glyphs(self.font(bold=bold)) or ord(char) in glyphs(signs_font(bold=bold))
+            for bold in (False, True)
+        )
+
     def runs(self, text: str, *, bold: bool = False) -> tuple[tuple[Path, str], ...]:
         """``text`` cut into (font file, piece): signs that the font lacks come in the signs font.
 

@@ -73,6 +73,7 @@ class Marks:
     def draw(self) -> Element:
         """All marks in one group, ready to be put into the system's drawing."""
         self._bar_number()
+        self._repeat_counts()
         for spot in self.system.spots:
             self._figure(spot)
         for spot in self.firsts:
@@ -132,6 +133,14 @@ class Marks:
             self._add(
                 shapes.text(self.system.left, y, str(first.number), self.look, size=270, anchor="start")
             )
+
+    def _repeat_counts(self) -> None:
+        """How often a repeat is played, where it is not the usual twice."""
+        for index, (_, right) in self.system.bars.items():
+            times = self.tab.form.bars[index].repeat_times
+            if times > 2:
+                y = self.system.staff_lines[0] - 110
+                self._add(shapes.text(right, y, f"×{times}", self.look, size=320, anchor="end", bold=True))
 
     # the numbers themselves
 

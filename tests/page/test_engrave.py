@@ -16,6 +16,7 @@ from defusedxml.ElementTree import fromstring
 
 from pipeline.errors import MisuseError
 from pipeline.music.instrument import INSTRUMENTS
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.music.technique import Bend
 from pipeline.page.engrave import Engraving, engrave
@@ -224,6 +225,17 @@ def test_a_crowded_bar_stays_on_the_page() -> None:
 def test_colours_of_the_look() -> None:
     page = engrave(lead_tab(), look=look_from({"accent": "#aa0000", "paper": "#fffff0"})).pages[0]
     assert "#aa0000" in page and "#fffff0" in page
+
+
+def test_repeats_of_more_than_two_times_say_so() -> None:
+    form = Form((Bar(1, Metre(), F(4), repeat_start=True, repeat_times=3), Bar(2, Metre(), F(4))))
+    (system,) = systems_of(engrave(tab_of([(0, 4, 3, 5, ())], form=form)).pages)
+    assert "×3" in [words(t) for t in system.iter(f"{SVG}text")]
+
+
+def test_letters_without_a_glyph_are_announced() -> None:
+    made = engrave(replace(lead_tab(), title="Tide 潮"))
+    assert made.notes == ("the fonts of the look have no sign for 潮; give a font that has, or other words",)
 
 
 def test_unknown_paper() -> None:
