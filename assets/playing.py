@@ -71,16 +71,21 @@ def strokes_of(
     ends = time_map.to_seconds(swung([float(n.end) for n in notes], tab.swing))
     bar_ends = time_map.to_seconds([float(n.bar.end) for n in notes])
     late: dict[Fraction, float] = {}
-    lowest: dict[Fraction, int] = {}
+    struck: dict[Fraction, list[int]] = {}
     for note in notes:
         if note.onset not in late:
             weak = 0.004 if note.beat.denominator != 1 else 0.0
             late[note.onset] = float(np.clip(rng.normal(weak, jitter_s), -2.2 * jitter_s, 2.2 * jitter_s))
-        lowest[note.onset] = max(lowest.get(note.onset, 0), note.note.string)
-    roll = {onset: build.roll_s * rng.uniform(0.6, 1.3) for onset in lowest}
+        struck.setdefault(note.onset, []).append(note.note.string)
+    # two notes are pinched nearly at once, more are rolled from the lowest string on
+    roll = {
+        onset: build.roll_s * rng.uniform(0.6, 1.3) * (0.4 if len(strings) == 2 else 1.0)
+        for onset, strings in struck.items()
+    }
     made = []
     for i, note in enumerate(notes):
-        start = starts[i] + late[note.onset] + roll[note.onset] * (lowest[note.onset] - note.note.string)
+        place = sum(string > note.note.string for string in struck[note.onset])
+        start = starts[i] + late[note.onset] + roll[note.onset] * place
         end = bar_ends[i] + 0.05 if note.note.has(LetRing) else ends[i] + 0.012
         if note.note.has(Harmonic):
             end += 1.5
