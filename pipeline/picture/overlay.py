@@ -59,14 +59,14 @@ class OverlayPlan:
     facts: OverlayFacts
 
     def pictures(self, *, whole_frame: bool) -> Iterator[tuple[int, Pixels]]:
-        """(first frame, RGBA array), each different picture drawn once; the whole frame or the
-        card's box alone."""
-        drawn: dict[Scene, Pixels] = {}
+        """(first frame, RGBA array); the whole frame or the card's box alone.
+
+        Drawn one by one as they are asked for: bar and mark make every scene a picture of its
+        own, so keeping them would only fill the memory of a long lesson.
+        """
         left, top, right, bottom = self.card.box
         for cue in self.cues:
-            if cue.scene is not None and cue.scene not in drawn:
-                drawn[cue.scene] = np.asarray(self.card.draw(cue.scene))
-            picture = drawn[cue.scene] if cue.scene is not None else None
+            picture = np.asarray(self.card.draw(cue.scene)) if cue.scene is not None else None
             if whole_frame:
                 yield cue.frame, in_frame(picture, self.card.box, self.card.size)
             elif picture is None:

@@ -9,6 +9,7 @@ A scene is everything that a viewer sees at one moment; equal scenes are one pic
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,7 +17,7 @@ from typing import Final
 
 from pipeline.music.chart import ChordSpan, changes
 from pipeline.music.chord import Chord
-from pipeline.music.metre import Form
+from pipeline.music.metre import Form, PlacedBar
 from pipeline.music.timemap import TimeMap
 
 MOST_MARKS: Final = 16  # more than this can't be told apart at a glance
@@ -72,12 +73,20 @@ def frame_at(seconds: float, fps: Fraction) -> int:
     return math.floor(Fraction(seconds) * fps + Fraction(1, 2))
 
 
+def _bars_in(form: Form, start: Fraction, end: Fraction) -> Sequence[PlacedBar]:
+    """The played bars that share time with [start, end)."""
+    first = form.played.bar_at(start).index
+    last = first
+    bars = form.played.bars
+    while last + 1 < len(bars) and bars[last + 1].start < end:
+        last += 1
+    return bars[first : last + 1]
+
+
 def _beats(form: Form, start: Fraction, end: Fraction, *, whole_bars: bool) -> list[Fraction]:
     """Moments in [start, end): the start itself, and every beat (or bar) after it."""
     found = {start}
-    for bar in form.played.bars:
-        if bar.end <= start or bar.start >= end:
-            continue
+    for bar in _bars_in(form, start, end):
         step = bar.bar.metre.quarters if whole_bars else bar.bar.metre.beat_quarters
         # the beats of a pickup are the last of a full bar: count back from its end
         first = bar.end - step * (bar.bar.length // step) if bar.bar.pickup else bar.start
@@ -95,15 +104,6 @@ def _marks(form: Form, start: Fraction, end: Fraction) -> list[Fraction]:
         if len(marks) <= MOST_MARKS:
             return marks
     return [start + (end - start) * i / MOST_MARKS for i in range(MOST_MARKS)]
-
-
-def _place(
-    quarter: Fraction, section: str | None, stretches: Sequence[NamedStretch], fallback: str
-) -> tuple[str, Fraction | None]:
-    for stretch in stretches:
-        if stretch.start <= quarter < stretch.end:
-            return stretch.name, stretch.end
-    return section or fallback, None
 
 
 def scenes(
@@ -132,15 +132,16 @@ def scenes(
         else:
             told.append((span.start, span.end, span.chord))
     ordered = sorted(spans, key=lambda span: span.start)
+    starts = [span.start for span in ordered]
     found: list[tuple[Fraction, Scene | None]] = []
     for place, (start, end, chord) in enumerate(told):
         ahead = Ahead(told[place + 1][2]) if place + 1 < len(told) else None
         marks = _marks(form, start, end)
-        edges = {bar.start for bar in form.played.bars if start <= bar.start < end}
+        edges = {bar.start for bar in _bars_in(form, start, end) if bar.start >= start}
         edges |= {e for s in stretches for e in (s.start, s.end) if start <= e < end}
         for moment in sorted({*marks, *edges}):
-            section = next((s.section for s in reversed(ordered) if s.start <= moment), None)
-            name, _ = _place(moment, section, stretches, title)
+            section = ordered[max(0, bisect_right(starts, moment) - 1)].section
+            name = next((s.name for s in stretches if s.start <= moment < s.end), section or title)
             begun = sum(mark <= moment for mark in marks)
             bar = form.played.bar_at(moment).ordinal
             found.append((moment, Scene(chord, ahead, name, bar, bars, begun, len(marks))))
