@@ -9,6 +9,8 @@ from pipeline.errors import Problems
 from pipeline.music.chart import Chart
 from pipeline.music.tab import Tab
 from pipeline.read.charttext import read_chart_text
+from pipeline.read.musicxml import read_musicxml
+from pipeline.read.musicxml_chart import read_musicxml_chart
 from pipeline.read.source import read_text
 from pipeline.read.texttab import read_text_tab
 
@@ -26,28 +28,31 @@ def read_tab(
     title : before what the file says
     """
     kind = path.suffix.lower()
-    if kind in TEXT_TABS:
-        text = read_text(path, problems)
-        return None if text is None else read_text_tab(
-            text, path=path, problems=problems, tempo_bpm=tempo_bpm, title=title
-        )  # fmt: skip
-    _unknown(path, problems, TEXT_TABS, "tab")
-    return None
+    if kind in SCORES:
+        return read_musicxml(path, problems, title=title, tempo_bpm=tempo_bpm)
+    if kind not in TEXT_TABS:
+        _unknown(path, problems, (*TEXT_TABS, *SCORES), "tab")
+        return None
+    text = read_text(path, problems)
+    if text is None:
+        return None
+    return read_text_tab(text, path=path, problems=problems, tempo_bpm=tempo_bpm, title=title)
 
 
 def read_chart(path: Path, problems: Problems) -> Chart | None:
     """Read a chord chart by its file's ending; None when there are errors, which are told."""
     kind = path.suffix.lower()
-    if kind in TEXT_CHARTS:
-        text = read_text(path, problems)
-        return None if text is None else read_chart_text(text, path=path, problems=problems)
-    _unknown(path, problems, TEXT_CHARTS, "chart")
-    return None
+    if kind in SCORES:
+        return read_musicxml_chart(path, problems)
+    if kind not in TEXT_CHARTS:
+        _unknown(path, problems, (*TEXT_CHARTS, *SCORES), "chart")
+        return None
+    text = read_text(path, problems)
+    return None if text is None else read_chart_text(text, path=path, problems=problems)
 
 
 def _unknown(path: Path, problems: Problems, known: tuple[str, ...], what: str) -> None:
+    kind = f"a {path.suffix} file" if path.suffix else "a file without an ending such as .txt"
     problems.error(
-        f"a {what} cannot be read from a {path.suffix or 'nameless kind of'} file",
-        path=path,
-        remedy=f"A {what} is read from {', '.join(known)}.",
+        f"a {what} cannot be read from {kind}", path=path, remedy=f"A {what} is read from {', '.join(known)}."
     )
