@@ -104,11 +104,11 @@ class RichReporter:
 
         self._console = Console(stderr=True)
         self._progress = Progress(
-            TextColumn("{task.description}"),
+            TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=24),
             MofNCompleteColumn(),
             TimeElapsedColumn(),
-            TextColumn("{task.fields[now]}", style="dim"),
+            TextColumn("{task.fields[now]}", style="dim", markup=False),
             console=self._console,
         )
         self._tasks: dict[str, Any] = {}

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from multiprocessing import connection, parent_process
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipeline.build.step import Given, Made, Output, StepFunction
 from pipeline.build.store import Store
@@ -30,6 +30,7 @@ _THREAD_LIMITS = (
     "NUMEXPR_NUM_THREADS",
     "NUMBA_NUM_THREADS",
 )
+_LITTLE_BYTES: Final = 50_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,23 +71,34 @@ def perform(task: Task) -> Outcome:
         result = task.function(task.params, given)
         made = Store(task.store).keep(task.key, task.folder, task.outputs, result)
     except SourceError as error:
-        _drop(task)
+        shutil.rmtree(task.folder, ignore_errors=True)
         return Outcome(None, time.perf_counter() - begun, str(error), error.problems)
-    except LessonwrightError as error:
-        _drop(task)
-        return Outcome(None, time.perf_counter() - begun, str(error), account=traceback.format_exc())
-    except OSError as error:
-        _drop(task)
-        return Outcome(None, time.perf_counter() - begun, said_of(error), account=traceback.format_exc())
     except Exception as error:  # noqa: BLE001 - the outcome carries it to whoever drives the build
-        _drop(task)
-        what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-        return Outcome(None, time.perf_counter() - begun, what, account=traceback.format_exc())
+        message, account = _told(error, task), traceback.format_exc()
+        shutil.rmtree(task.folder, ignore_errors=True)
+        return Outcome(None, time.perf_counter() - begun, message, account=account)
     return Outcome(made, time.perf_counter() - begun)
 
 
-def _drop(task: Task) -> None:
-    shutil.rmtree(task.folder, ignore_errors=True)
+def _told(error: Exception, task: Task) -> str:
+    """What went wrong, in one line for the creator."""
+    if isinstance(error, LessonwrightError):
+        return str(error) + _little_room(task)
+    if isinstance(error, OSError):
+        return said_of(error)
+    what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return what + _little_room(task)
+
+
+def _little_room(task: Task) -> str:
+    """A hint for programs that fail on a full disk without saying so."""
+    try:
+        free = shutil.disk_usage(task.store).free
+    except OSError:
+        return ""
+    if free >= _LITTLE_BYTES:
+        return ""
+    return f" (only {free / 1e6:.0f} MB are free on that disk; make room and build again)"
 
 
 def said_of(error: OSError) -> str:
