@@ -110,7 +110,7 @@ def curve(audio: Floats32, event: Event, near_s: float, *, cents: float, a4_hz: 
         growth = _rise(spectrum[:, 8:top].astype(np.float64), 1).mean(axis=1)
 
     def scaled(values: Floats, low: float) -> Floats:
-        return values / (values.max() + low)
+        return np.asarray(values / (values.max() + low))
 
     heavy = 0.25 if event.slurred else 0.7
     if midis:

@@ -38,14 +38,14 @@ def prepared(audio: npt.NDArray[Any], rate: int) -> Floats32:
             f"the recording holds values that are no numbers, the first at {where:.3f} s",
             "Export the take again, as 24-bit WAV or FLAC.",
         )
-    peak = float(np.abs(data).max())
+    mono = (data - data.mean()).astype(np.float32)  # a constant offset is no sound
+    peak = float(np.abs(mono).max())
     if peak < SILENCE:
         level = 20 * np.log10(max(peak, 1e-9))
         raise ListenError(
             f"the recording is silent: its loudest sample is at {level:.0f} dBFS",
             "Check the input that was recorded, and export the take again.",
         )
-    mono = data.astype(np.float32) - np.float32(data.mean())
     if rate != RATE:
         mono = soxr.resample(mono, rate, RATE)
     return np.ascontiguousarray(mono, dtype=np.float32)
