@@ -35,7 +35,12 @@ from pipeline.music.technique import (
 
 METRES = [Metre(4, 4), Metre(3, 4), Metre(6, 8), Metre(2, 4), Metre(7, 8), Metre(12, 8), Metre(5, 4)]
 KEYS = ["C", "Am", "F#m", "Bb", "E dorian", "Eb", "C#m", "G mixolydian"]
-STEPS = [F(1, 2), F(1), F(1, 4), F(3, 2), F(2), F(1, 3), F(2, 3), F(1, 5), F(3, 4), F(1, 8), F(5, 4), F(2, 7)]
+# a quarter's, or two quarters', worth of steps; what is left of a bar is filled with eighths
+CELLS = [
+    [F(1)], [F(1, 2)] * 2, [F(3, 4), F(1, 4)], [F(1, 4)] * 4, [F(1, 3)] * 3, [F(2, 3), F(1, 3)], [F(1, 5)] * 5, [F(2)],
+    [F(3, 2), F(1, 2)], [F(2, 3)] * 3, [F(2, 7)] * 7, [F(1, 8), F(1, 8), F(1, 4), F(1, 2)], [F(5, 4), F(3, 4)],
+]  # fmt: skip
+ODD = [F(1, 5), F(1, 3), F(3, 8), F(2, 7), F(5, 6), F(1, 48)]
 NATURAL = [(12, 12), (7, 19), (5, 24), (4, 28), (9, 28), (19, 19), (24, 24)]
 
 
@@ -125,9 +130,24 @@ def forms(draw: st.DrawFn) -> Form:
     return Form(tuple(bars))
 
 
+def _steps(draw: st.DrawFn, length: F, *, odd: bool) -> list[F]:
+    """Steps that fill a bar."""
+    found: list[F] = []
+    left = length
+    while left > 0:
+        if odd:
+            cell = [min(left, draw(st.sampled_from(ODD)))]
+        else:
+            fitting = [cell for cell in CELLS if sum(cell) <= left]
+            cell = draw(st.sampled_from(fitting)) if fitting else [min(left, F(1, 2))]
+        found += cell
+        left -= sum(cell)
+    return found
+
+
 @st.composite
-def tabs(draw: st.DrawFn) -> Tab:
-    """A tab that the text format can hold in full."""
+def tabs(draw: st.DrawFn, *, odd: bool = False) -> Tab:
+    """A tab that the text format can hold in full; ``odd``: in durations no engraver would write."""
     neck = INSTRUMENTS[draw(st.sampled_from(sorted(INSTRUMENTS)))]
     neck = neck.with_capo(draw(st.sampled_from([0, 0, 0, 2])))
     key = Key.parse(draw(st.sampled_from(KEYS)))
@@ -138,8 +158,7 @@ def tabs(draw: st.DrawFn) -> Tab:
     dynamic = "mf"
     for bar in form.written.bars:
         now = bar.start
-        while now < bar.end:
-            step = min(draw(st.sampled_from(STEPS)), bar.end - now)
+        for step in _steps(draw, bar.bar.length, odd=odd):
             strings = draw(st.lists(st.integers(1, len(neck.strings)), max_size=3, unique=True))
             tying = [n for n in last.values() if n.end == now and not n.has(Dead, Ghost, Harmonic)]
             extra: list[Technique] = []

@@ -13,7 +13,7 @@ MusicXML 4.0 (W3C Community Group): ``pitch`` is as written, ``transpose`` leads
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from xml.etree.ElementTree import Element
@@ -25,7 +25,7 @@ from pipeline.music.key import Key
 from pipeline.music.metre import Form
 from pipeline.music.pitch import STEP_SEMITONES, Interval, Pitch, Spelling
 from pipeline.music.tab import Note, Phrase, Tab, TempoMark
-from pipeline.music.technique import Dead, Slide, SlideKind, Technique
+from pipeline.music.technique import Dead, Slide, Technique
 from pipeline.read.musicxml_directions import Marks, key_of, read_marks
 from pipeline.read.musicxml_file import open_score
 from pipeline.read.musicxml_instrument import (
@@ -35,25 +35,9 @@ from pipeline.read.musicxml_instrument import (
     tab_staff,
 )
 from pipeline.read.musicxml_measures import Measure, MeasureReader, number_of, timed
+from pipeline.read.musicxml_slides import RawNote, slides_of
 from pipeline.read.musicxml_techniques import TechniqueReader
 from pipeline.read.texttab_heads import DEFAULT_BPM
-
-
-@dataclass(slots=True)
-class _Raw:
-    """A note of the file before it has its place: written quarters, sounding MIDI number."""
-
-    element: Element
-    measure: str
-    onset: Fraction
-    duration: Fraction
-    midi: int
-    spelling: Spelling | None
-    string: int | None
-    fret: int | None
-    tied: bool
-    voice: int
-    grace: bool
 
 
 class _PartReader:
@@ -144,9 +128,9 @@ class _PartReader:
                 return Interval(steps, chromatic).shifted_octaves(octaves)
         return Interval(0, 0)
 
-    def _raws(self, measures: tuple[Measure, ...]) -> list[_Raw]:
+    def _raws(self, measures: tuple[Measure, ...]) -> list[RawNote]:
         shift = self._transposition(measures)
-        found: list[_Raw] = []
+        found: list[RawNote] = []
         voices: list[str] = []
         staves = {e.findtext("staff") or "1" for _, _, i in timed(measures, "note") for e in [i.element]}
         staff = str(self.staff) if self.staff is not None else min(staves, default="1")
@@ -172,7 +156,7 @@ class _PartReader:
         duration: Fraction,
         shift: Interval,
         voices: list[str],
-    ) -> _Raw | None:
+    ) -> RawNote | None:
         voice = element.findtext("voice") or "1"
         if voice not in voices:
             voices.append(voice)
@@ -194,24 +178,24 @@ class _PartReader:
             return None
         grace = element.find("grace") is not None
         ties = {t.get("type") for t in [*element.findall("tie"), *element.findall("notations/tied")]}
-        return _Raw(
+        return RawNote(
             element, measure.name, quarter, Fraction(0) if grace else duration, midi, spelling,
             int(string) if string is not None else None, int(fret) if fret is not None else None,
             "stop" in ties, 1 if voice == voices[0] else 2, grace,
         )  # fmt: skip
 
-    def _place(self, raws: list[_Raw], instrument: Instrument) -> None:
+    def _place(self, raws: list[RawNote], instrument: Instrument) -> None:
         """Give string and fret to the notes that state none."""
         bare = [r for r in raws if r.string is None or r.fret is None]
         if not bare:
             return
-        groups: dict[tuple[Fraction, bool], list[_Raw]] = defaultdict(list)
+        groups: dict[tuple[Fraction, bool], list[RawNote]] = defaultdict(list)
         for raw in raws:
             groups[raw.onset, raw.grace].append(raw)
         ends: dict[int, Fraction] = {}
         held: dict[int, tuple[int, int]] = {}  # MIDI number -> its last place, for ties
         for (onset, _), group in sorted(groups.items(), key=lambda g: (g[0][0], not g[0][1])):
-            free: list[_Raw] = []
+            free: list[RawNote] = []
             taken = {r.string for r in group if r.string is not None and r.fret is not None}
             for raw in group:
                 if raw.string is None or raw.fret is None:
@@ -238,7 +222,7 @@ class _PartReader:
             "Ask lessonwright study for fingerings, or write them in the notation software.",
         )
 
-    def _no_place(self, raw: _Raw, instrument: Instrument) -> None:
+    def _no_place(self, raw: RawNote, instrument: Instrument) -> None:
         spelling = raw.spelling if raw.spelling is not None else Key.parse("C").spell(raw.midi % 12)
         name = str(Pitch.from_midi(raw.midi, spelling))
         if instrument.places(raw.midi):
@@ -250,7 +234,7 @@ class _PartReader:
             remedy = "Move it by octaves, or export a part written for the instrument."
         self.problems.error(f"measure {raw.measure}: {what}", path=self.path, remedy=remedy)
 
-    def _fitted(self, raws: list[_Raw], instrument: Instrument) -> Instrument:
+    def _fitted(self, raws: list[RawNote], instrument: Instrument) -> Instrument:
         """The neck long enough for the frets written; strings that do not exist are told."""
         for raw in raws:
             if raw.string is not None and not 1 <= raw.string <= len(instrument.strings):
@@ -271,10 +255,10 @@ class _PartReader:
         return replace(instrument, frets=highest + instrument.capo)
 
     def _notes(
-        self, raws: list[_Raw], instrument: Instrument, key: Key, marks: Marks, form: Form
+        self, raws: list[RawNote], instrument: Instrument, key: Key, marks: Marks, form: Form
     ) -> list[Note]:
         reader = TechniqueReader(key)
-        slides = self._slides(raws)
+        slides = slides_of(raws, self.measures)
         length = form.written.length
         made: list[Note] = []
         off = 0
@@ -317,52 +301,6 @@ class _PartReader:
                 f"{off} notes sound another pitch than their string and fret: string and fret are taken"
             )
         return self._disentangled(made)
-
-    def _slides(self, raws: list[_Raw]) -> dict[int, list[Technique]]:
-        """Slides by note: how it is reached, then how it is left.
-
-        A slide under a slur is not struck again; where a part has no slurs at all, none is.
-        """
-        slurs = [s for note in self.part.iter("note") for s in note.findall("notations/slur")]
-        found: dict[int, list[Technique]] = defaultdict(list)
-        waiting: dict[tuple[str, str], int] = {}
-        order = sorted(range(len(raws)), key=lambda i: (raws[i].onset, not raws[i].grace))
-        slurred = self._slurred() if slurs else None
-        for index in order:
-            lines = [
-                c
-                for n in raws[index].element.findall("notations")
-                for c in n
-                if c.tag in ("slide", "glissando")
-            ]
-            for line in sorted(lines, key=lambda c: c.get("type") == "start"):
-                name = (line.tag, line.get("number", "1"))
-                if line.get("type") == "start":
-                    waiting[name] = index
-                elif name in waiting:
-                    source = raws[waiting.pop(name)]
-                    legato = slurred is None or any(
-                        a <= source.onset and raws[index].onset <= b for a, b in slurred
-                    )
-                    found[index].append(Slide(SlideKind.LEGATO if legato else SlideKind.SHIFT))
-                else:
-                    found[index].append(Slide(SlideKind.IN_BELOW))
-        for index in waiting.values():
-            found[index] += [Slide(SlideKind.OUT_DOWN)]
-        return found
-
-    def _slurred(self) -> list[tuple[Fraction, Fraction]]:
-        """Stretches under slurs, of any staff of the part, by the quarters of its ends."""
-        open_slurs: dict[str, Fraction] = {}
-        found: list[tuple[Fraction, Fraction]] = []
-        for _, quarter, item in timed(self.measures, "note"):
-            for slur in item.element.findall("notations/slur"):
-                number = slur.get("number", "1")
-                if slur.get("type") == "start":
-                    open_slurs[number] = quarter
-                elif slur.get("type") == "stop" and number in open_slurs:
-                    found.append((open_slurs.pop(number), quarter))
-        return found
 
     def _disentangled(self, notes: list[Note]) -> list[Note]:
         """One note at a time on a string: doubled ones dropped, overlapping ones shortened, both told."""
