@@ -17,7 +17,7 @@ from pipeline.config.toml import Document, Spot, read_toml
 from pipeline.errors import MisuseError, Problems
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
-from pipeline.music.spelling import respelled
+from pipeline.music.respell import respelled
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
 from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
