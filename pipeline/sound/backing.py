@@ -34,13 +34,13 @@ from pipeline.sound.master import master
 from pipeline.sound.mix import (
     COUNT_IN,
     DRUMS,
-    LEAD,
     Channel,
     bass_channel,
     chord_channel,
     dress,
     faded,
     glued,
+    lead_channel,
 )
 from pipeline.sound.part import Part, perform
 from pipeline.sound.stage import Stage, set_stage
@@ -163,7 +163,8 @@ def arrange(
     for place, player in enumerate(players):
         part = chord_part(stage, place, seed=seed)
         stems[part.name] = (play(part), chord_channel(player.level_lu, player.pan))
-    lead = (play_lead(stage, time_map, seed=seed, fine_tune_cents=cents), LEAD)
+    channel = lead_channel(bass=tab.instrument.program in _BASS_PROGRAMS)
+    lead = (play_lead(stage, time_map, seed=seed, fine_tune_cents=cents), channel)
     return Band(stage, time_map, seconds, count_in_s, stems, lead, tuple(notes))
 
 

@@ -27,6 +27,7 @@ Floats = npt.NDArray[np.float64]
 _BLOCK: Final = 128
 _LOOK_BLOCKS: Final = 2  # the gain moves over five blocks, 13 ms at 48 kHz
 _RELEASE_S: Final = 0.09
+_MARGIN_DB: Final = 0.05  # other meters interpolate a little differently
 
 
 def k_power(audio: npt.NDArray[Any], rate: int) -> Floats:
@@ -66,7 +67,7 @@ def gated_lufs(power: Floats) -> float:
 def block_peaks_db(audio: Audio) -> Floats:
     """True peak of each block of :data:`_BLOCK` samples, decibels."""
     edges = np.arange(0, len(audio), _BLOCK)
-    peaks = np.maximum.reduceat(np.abs(audio).max(axis=1), edges).astype(np.float64)
+    peaks = np.maximum.reduceat(np.abs(audio), edges, axis=0).max(axis=1).astype(np.float64)
     for places, heights in gap_peaks(audio):
         np.maximum.at(peaks, places // _BLOCK, heights)
     return np.asarray(20.0 * np.log10(np.maximum(peaks, 1e-9)), dtype=np.float64)
@@ -107,14 +108,14 @@ def limit(
     """Audio (n, channels) with ``gain_db`` and its true peak at or under ``ceiling_dbtp``;
     length and start stay as they are. ``peaks_db``: its block peaks, where already known."""
     peaks = (block_peaks_db(audio) if peaks_db is None else peaks_db) + gain_db
-    aim = ceiling_dbtp
+    aim = ceiling_dbtp - _MARGIN_DB
     out = audio
     for _ in range(4):
         out = _applied(audio, gain_db, _reduction_db(peaks - aim, rate))
         over = true_peak_dbtp(out, rate) - ceiling_dbtp
-        if over <= 0:
+        if over <= -0.2 * _MARGIN_DB:
             return out
-        aim -= over + 0.02
+        aim -= max(0.0, over) + 0.02
     return np.asarray(out * np.float32(10 ** (-(over + 0.01) / 20)), dtype=np.float32)
 
 

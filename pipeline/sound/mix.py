@@ -37,7 +37,13 @@ class Channel:
 
 COUNT_IN: Final = Channel(-6.0, low_cut_hz=100.0, room=0.05)
 DRUMS: Final = Channel(0.0, low_cut_hz=30.0, room=0.07, squeeze_db=4.0, ratio=3.5, attack_ms=1.5)
-LEAD: Final = Channel(2.0, low_cut_hz=70.0, room=0.12, squeeze_db=-2.0)
+
+
+def lead_channel(*, bass: bool) -> Channel:
+    """In front of the band; a bass keeps its lowest octave and stays dry."""
+    if bass:
+        return Channel(1.0, low_cut_hz=32.0, room=0.02, squeeze_db=-3.0)
+    return Channel(2.0, low_cut_hz=70.0, room=0.12, squeeze_db=-2.0)
 
 
 def bass_channel(level_lu: float) -> Channel:
@@ -52,7 +58,7 @@ def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
     """A stem ready to be summed: shape (n, 2) in and out. A silent stem stays silent."""
     import pedalboard
 
-    active = np.abs(audio).max(axis=1) > 1e-4
+    active = np.maximum(np.abs(audio[:, 0]), np.abs(audio[:, 1])) > 1e-4
     if not active.any():
         return np.zeros_like(audio)
     level = _DRUMS_LUFS + channel.level_lu

@@ -64,15 +64,22 @@ def perform(part: Part, time_map: TimeMap, *, seed: int, fine_tune_cents: float 
     hits = sorted(part.hits, key=lambda h: (h.quarter, h.key))
     starts = time_map.to_seconds([h.quarter for h in hits])
     ends = time_map.to_seconds([h.quarter + h.length for h in hits])
+    by_key: dict[int, list[tuple[float, float, int]]] = {}
     for hit, start, end in zip(hits, starts, ends, strict=True):
         if hit.quarter not in offsets:
-            offsets[hit.quarter] = float(
-                np.clip(rng.normal(0.0, part.loose_s), -2 * part.loose_s, 2 * part.loose_s)
-            )
+            loose = part.loose_s
+            offsets[hit.quarter] = float(np.clip(rng.normal(0.0, loose), -2 * loose, 2 * loose))
         shift = offsets[hit.quarter] + hit.late_s
         velocity = int(np.clip(hit.velocity + rng.integers(-4, 5), 1, 127))
         begin = max(0.0, float(start) + shift)
-        events.note(begin, max(begin + 0.03, float(end) + shift - 0.01), channel, hit.key, velocity)
+        by_key.setdefault(hit.key, []).append((begin, max(begin + 0.03, float(end) + shift - 0.01), velocity))
+    for key, notes in by_key.items():
+        notes.sort()
+        following = [begin for begin, _, _ in notes[1:]] + [np.inf]
+        for (begin, end, velocity), limit in zip(notes, following, strict=True):
+            # a key must be let go before it is struck again, or its end would end the new note
+            if limit - begin > 0.002:
+                events.note(begin, min(end, limit - 0.001), channel, key, velocity)
     return events
 
 

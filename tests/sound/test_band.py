@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 from dataclasses import replace
 from fractions import Fraction as F
 
+import mido
 import pytest
 
 from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan
@@ -259,3 +261,21 @@ def test_drums_keep_to_their_channel_and_pitched_players_off_it() -> None:
         assert (
             (channels == {DRUM_CHANNEL}) if name in ("drums", "count-in") else (DRUM_CHANNEL not in channels)
         )
+
+
+@pytest.mark.parametrize("bpm", [60, 240, 480])
+def test_no_key_is_struck_while_it_is_down(bpm: float) -> None:
+    """A strum's last string was still ringing when the next stroke came; its note-off then
+    silenced the new stroke."""
+    tab, spans = blues()
+    for groove in groove_names():
+        band = arrange(tab, spans, groove=groove, tempo_bpm=bpm, seed=2)
+        for name, (events, _) in {**band.stems, "lead": band.lead}.items():
+            down: set[tuple[int, int]] = set()
+            for message in mido.MidiFile(file=io.BytesIO(events.to_midi())):
+                if message.type == "note_on":
+                    assert (message.channel, message.note) not in down, (groove, name)
+                    down.add((message.channel, message.note))
+                elif message.type == "note_off":
+                    down.remove((message.channel, message.note))
+            assert not down
