@@ -8,11 +8,11 @@ The environment variable ``LESSONWRIGHT_SYNTH=pip`` asks for the second in any c
 from __future__ import annotations
 
 import ctypes
+import importlib.util
 import io
 import os
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any, Final
 
@@ -61,10 +61,14 @@ def packaged_bank() -> Path:
     ------
     MissingError : the package is damaged.
     """
-    bank = Path(str(resources.files("pretty_midi") / "TimGM6mb.sf2"))
-    if not bank.is_file():
-        raise MissingError(f"no SoundFont at {bank}; install pretty_midi again")
-    return bank
+    # found without importing the package, which is slow and not needed
+    spec = importlib.util.find_spec("pretty_midi")
+    folders = list(spec.submodule_search_locations or ()) if spec else []
+    for folder in folders:
+        bank = Path(folder) / "TimGM6mb.sf2"
+        if bank.is_file():
+            return bank
+    raise MissingError("the SoundFont that comes with pretty_midi is not there; install pretty_midi again")
 
 
 def find_synthesizer() -> Synthesizer:

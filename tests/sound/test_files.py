@@ -63,6 +63,17 @@ def test_mp3_that_a_player_decodes_has_the_tracks_length(tmp_path: Path) -> None
     assert abs(count - len(audio)) <= 1152
 
 
+def test_mp3_starts_where_the_track_starts(tmp_path: Path) -> None:
+    """A decoder that reads the encoder's delay gives back a track in time to a sample or two."""
+    audio = music(3.0)
+    write_mp3(tmp_path / "a.mp3", audio, RATE)
+    back, _ = soundfile.read(tmp_path / "a.mp3", dtype="float32")
+    part = audio[RATE : RATE + 8192, 0]
+    lags = range(-1200, 1201)
+    match = [float(np.dot(part, back[RATE + lag : RATE + lag + 8192, 0])) for lag in lags]
+    assert abs(lags[int(np.argmax(match))]) <= 2
+
+
 @pytest.mark.parametrize(
     ("audio", "rate", "kbps", "complaint"),
     [
