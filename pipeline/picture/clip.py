@@ -241,8 +241,9 @@ def _command(
     command = [ffmpeg_binary(), "-nostdin", "-hide_banner", "-loglevel", "error", "-progress", "pipe:1", "-y",
                *_LOCAL, "-i", _local(take), *_LOCAL, "-i", _local(overlay)]  # fmt: skip
     if streams.size is None:
-        command += [*_LOCAL, "-loop", "1", "-framerate", fps, "-i", _local(ground)]
-        base = "[2:v]format=yuv420p[base]"
+        # decoded and converted once, then repeated
+        command += [*_LOCAL, "-framerate", fps, "-i", _local(ground)]
+        base = f"[2:v]format=yuv420p,loop=loop=-1:size=1,setpts=N/({fps})/TB[base]"
     else:
         # upright by the decoder; then square pixels, even size, one frame rate
         base = (

@@ -35,6 +35,7 @@ class AlphaCodec:
     """How transparency is written.
 
     name : encoder; pixel_format : what it is fed; suffix : of the file; container : format
+    intra : every frame stands for itself, so one that lasts is encoded once and repeated
     """
 
     name: str
@@ -42,6 +43,7 @@ class AlphaCodec:
     suffix: str
     container: str
     options: tuple[tuple[str, str], ...] = ()
+    intra: bool = False
 
 
 CODECS: Final[dict[str, AlphaCodec]] = {
@@ -51,7 +53,7 @@ CODECS: Final[dict[str, AlphaCodec]] = {
                       (("crf", "24"), ("b", "0"), ("deadline", "realtime"), ("cpu-used", "8"),
                        ("row-mt", "1"), ("threads", "4"), ("auto-alt-ref", "0"))),
     "prores": AlphaCodec("prores_ks", "yuva444p10le", ".mov", "mov",
-                         (("profile", "4444"), ("vendor", "apl0"), ("alpha_bits", "16"))),
+                         (("profile", "4444"), ("vendor", "apl0"), ("alpha_bits", "16")), intra=True),
 }  # fmt: skip
 
 
@@ -122,17 +124,34 @@ def write_alpha_video(
                 stream.metadata["alpha_mode"] = "1"
             done = 0
             for frame, until in _timed(pictures, frames, codec.pixel_format):
-                for number in range(done, until):
-                    frame.pts, frame.time_base = number, 1 / fps
+                for number in range(done, done + 1 if codec.intra else until):
+                    frame.pts, frame.time_base, data = number, 1 / fps, b""
                     for packet in stream.encode(frame):
                         packet.duration = packet.duration or 1
+                        # a packet's data is read before it is handed over
+                        data = bytes(packet) if codec.intra else b""
                         container.mux(packet)
+                if codec.intra and not data:
+                    raise StepError(f"{codec.name} holds frames back, though each stands for itself")
+                for number in range(done + 1, until if codec.intra else 0):
+                    container.mux(_repeated(data, number, stream))
                 done = until
                 if progress is not None:
                     progress(done / frames)
             container.mux(stream.encode(None))
     except (av.FFmpegError, OSError) as error:
         raise StepError(f"{path.name} could not be written with {codec.name}: {error}") from error
+
+
+def _repeated(data: bytes, number: int, stream: Any) -> Any:
+    """The encoded frame once more, as frame ``number``."""
+    import av
+
+    packet = av.Packet(data)
+    packet.stream, packet.time_base = stream, stream.codec_context.time_base
+    packet.pts = packet.dts = number
+    packet.duration, packet.is_keyframe = 1, True
+    return packet
 
 
 def _timed(
