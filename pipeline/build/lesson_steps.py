@@ -34,6 +34,7 @@ PRODUCTS: Final = (
     "texttab", "words",
 )  # fmt: skip
 REVIEW: Final = "review"  # made for the creator's eyes only
+PART: Final = "part"  # goes into something else, stays in the store
 ARCHIVE: Final = "archive"
 PACK_MEMBER: Final = "pack member"  # read-me and checksums, made with each pack
 # as the channel names it: (as the picture room does, file ending)
@@ -308,23 +309,36 @@ class _Declaration:
                        "soundfile"),
             weight=2.0 + seconds / 20,
         )  # fmt: skip
-        played = self._step(
+        coded = self._step(
             f"mp3 {label}",
             "backing",
-            make_sound.play_along,
-            make_sound.PlayAlongParams(
+            make_sound.mp3,
+            make_sound.Mp3Params(
+                tuple((f"{stems[lead]}.wav", f"{stems[lead]}.mp3") for lead in leads),
+                band.name,
+                channel.true_peak_dbtp,
+            ),
+            [Output(f"{stems[lead]}.mp3", PART) for lead in leads],
+            needs=(band.name,),
+            rooms=("pipeline.sound",),
+            libraries=("numpy", "soundfile", "pyloudnorm", "imageio-ffmpeg"),
+            weight=1.0 + seconds / 30,
+        )
+        tagged = self._step(
+            f"tags {label}",
+            "backing",
+            make_sound.tag,
+            make_sound.TagParams(
                 names=tuple(
-                    (f"{stems[lead]}.wav", f"{stems[lead]}.mp3", f"{self.title} - {told[lead][0]} - {where}")
-                    for lead in leads
+                    (f"{stems[lead]}.mp3", f"{self.title} - {told[lead][0]} - {where}") for lead in leads
                 ),
-                backing=band.name,
+                mp3=coded.name,
                 key_tag=edition.key.tonic.text() + ("m" if edition.key.minorish else ""),
                 tempo_bpm=edition.tempo_bpm,
                 album=self.title,
                 artist=self.artist,
                 composer=self.lesson.config.credit,
                 rights=self.lesson.rights,
-                ceiling_dbtp=channel.true_peak_dbtp,
                 track=track,
                 tracks=tracks,
             ),
@@ -332,12 +346,12 @@ class _Declaration:
                 Output(f"{stems[lead]}.mp3", product[lead], f"{told[lead][1]} in {where} (MP3)")
                 for lead in leads
             ],
-            needs=(band.name, "cover"),
-            rooms=("pipeline.sound", "pipeline.pack.tags"),
-            libraries=("mutagen", "pydub", "imageio-ffmpeg"),
-            weight=1.0 + seconds / 60,
+            needs=(coded.name, "cover"),
+            rooms=("pipeline.pack.tags",),
+            libraries=("mutagen",),
+            weight=0.2,
         )
-        return [band, played]
+        return [band, coded, tagged]
 
     # -- words and packs --------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -132,40 +133,57 @@ def _phrase_times(tab: Tab, time_map: TimeMap, end_s: float) -> list[dict[str, A
 
 
 @dataclass(frozen=True)
-class PlayAlongParams:
-    """``names``: (WAV of the band step, MP3 to make, title). Tags as in :class:`TrackTags`."""
+class Mp3Params:
+    """``names``: (WAV of the step ``backing``, MP3 to make)."""
 
-    names: tuple[tuple[str, str, str], ...]
+    names: tuple[tuple[str, str], ...]
     backing: str
+    ceiling_dbtp: float
+
+
+def mp3(params: Mp3Params, given: Given) -> Result:
+    """The MP3 of each mix, still without tags."""
+    import soundfile
+
+    from pipeline.sound.files import write_mp3
+
+    band = given.made[params.backing]
+    facts: Facts = {"files": {}}
+    for wav, name in params.names:
+        audio, rate = soundfile.read(band.path(wav), dtype="float32", always_2d=True)
+        loudness = write_mp3(given.folder / name, audio, rate, ceiling_dbtp=params.ceiling_dbtp)
+        measured = {
+            "integrated_lufs": _rounded(loudness.integrated_lufs),
+            "true_peak_dbtp": _rounded(loudness.true_peak_dbtp),
+        }
+        facts["files"][name] = {**band.facts["files"][wav], **measured, "of": wav}
+    return Result(facts)
+
+
+@dataclass(frozen=True)
+class TagParams:
+    """``names``: (MP3 of the step ``mp3``, title). The rest as in :class:`TrackTags`."""
+
+    names: tuple[tuple[str, str], ...]
+    mp3: str
     key_tag: str
     tempo_bpm: float
     album: str
     artist: str
     composer: str
     rights: str
-    ceiling_dbtp: float
     track: int
     tracks: int
 
 
-def play_along(params: PlayAlongParams, given: Given) -> Result:
-    """The MP3 of each mix, with cover, key, tempo and a chapter for each phrase."""
-    import soundfile
-
-    from pipeline.sound.files import write_mp3
-
-    band = given.made[params.backing]
+def tag(params: TagParams, given: Given) -> Result:
+    """Each MP3 with cover, key, tempo and a chapter for each phrase."""
+    source = given.made[params.mp3]
     cover = _cover(given.made.get("cover"))
-    facts: Facts = {"files": {}}
-    for place, (wav, mp3, title) in enumerate(params.names):
-        audio, rate = soundfile.read(band.path(wav), dtype="float32", always_2d=True)
-        path = given.folder / mp3
-        loudness = write_mp3(path, audio, rate, ceiling_dbtp=params.ceiling_dbtp)
-        measured = {
-            "integrated_lufs": _rounded(loudness.integrated_lufs),
-            "true_peak_dbtp": _rounded(loudness.true_peak_dbtp),
-        }
-        known = {**band.facts["files"][wav], **measured}
+    for place, (name, title) in enumerate(params.names):
+        path = given.folder / name
+        shutil.copyfile(source.path(name), path)
+        known = source.facts["files"][name]
         tags = TrackTags(
             title=title,
             album=params.album,
@@ -183,8 +201,7 @@ def play_along(params: PlayAlongParams, given: Given) -> Result:
             chapters=_chapters(known["phrases"]),
         )
         write_tags(path, tags)
-        facts["files"][mp3] = {**known, "of": wav}
-    return Result(facts)
+    return Result(source.facts)
 
 
 def _cover(made: Made | None) -> bytes | None:

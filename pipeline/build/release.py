@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.digest import file_digest
-from pipeline.build.lesson_steps import ARCHIVE, PACK_MEMBER, PUBLIC, REVIEW
+from pipeline.build.lesson_steps import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
 from pipeline.build.step import Facts, Made, Output, Step
 from pipeline.build.store import Store, sync_file
 from pipeline.config.models import Tier
@@ -100,6 +100,8 @@ def _places(step: Step, output: Output, name: str, tiers: Sequence[Tier]) -> Ite
     if output.product in (ARCHIVE, PACK_MEMBER):
         tier = step.name.removeprefix("pack ")
         yield (f"packs/{name}" if output.product == ARCHIVE else f"packs/{tier}/{name}"), tier
+        return
+    if output.product == PART:
         return
     if output.product == REVIEW:
         yield f"review/{name}", REVIEW

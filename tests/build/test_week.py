@@ -227,8 +227,11 @@ def test_a_new_colour_reaches_no_sound(built: Desk) -> None:
     channel.write_text(CHANNEL + '\n[look]\naccent = "#5a1040"\n')
     try:
         built.build()
-        assert {"still", "cover", "page", "pack crew", "mp3 Am 120 bpm"} <= built.made()
-        assert not {"backing Am 120 bpm", "midi", "texttab", "musicxml", "words"} & built.made()
+        assert {"still", "cover", "page", "pack crew", "tags Am 120 bpm"} <= built.made()
+        assert (
+            not {"backing Am 120 bpm", "mp3 Am 120 bpm", "midi", "texttab", "musicxml", "words"}
+            & built.made()
+        )
     finally:
         channel.write_text(CHANNEL)
         built.build()
