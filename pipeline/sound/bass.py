@@ -165,5 +165,5 @@ def bass_part(stage: Stage, *, seed: int) -> Part:
         if not bar.pickup:
             hits += player.bar(bar)
     if stage.last_harmony:
-        hits.append(Hit(float(stage.end), 6.0, player.root(stage.last_harmony), 96))
+        hits.append(Hit(float(stage.end), 3.0, player.root(stage.last_harmony), 96))
     return Part("bass", hits_sorted(hits), stage.groove.bass.program, loose_s=0.004)

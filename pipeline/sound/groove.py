@@ -53,6 +53,7 @@ DRUM_KEYS: Final[dict[str, int]] = {
 BASS_WORDS: Final = frozenset("R35678wa")
 FALLBACK: Final = "straight eighths"
 TRIPLE: Final = "shuffle"
+SIX: Final = "rolling six"  # takes any compound bar that another groove has no pattern for
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,7 +271,7 @@ def choose_groove(feel: str | None, tab: Tab) -> str:
         return load_groove(feel).name
     metre = next((bar.metre for bar in tab.form.bars if not bar.pickup), tab.form.bars[0].metre)
     if felt_beat(metre) != 1:
-        return TRIPLE
+        return TRIPLE if metre.quarters / felt_beat(metre) == 4 else SIX
     if load_groove("waltz").fits(metre):
         return "waltz"
     return TRIPLE if tab.swing > Fraction(11, 20) else FALLBACK

@@ -20,7 +20,7 @@ from pipeline.music.chord import Chord
 from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
 from pipeline.music.timemap import swung
-from pipeline.sound.groove import FALLBACK, TRIPLE, Groove, felt_beat, load_groove
+from pipeline.sound.groove import FALLBACK, SIX, Groove, felt_beat, load_groove
 
 _MAJOR = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7, 6: 9, 7: 11}
 _NO_SWING = Fraction(1, 2)
@@ -217,7 +217,7 @@ def _groove_for(bar: PlacedBar, groove: Groove) -> tuple[Groove, str]:
     if groove.fits(metre):
         return groove, ""
     if felt_beat(metre) != 1:
-        return load_groove(TRIPLE), f"{groove.name} has no pattern in {metre}; {TRIPLE} plays those bars"
+        return load_groove(SIX), f"{groove.name} has no pattern in {metre}; {SIX} plays those bars"
     other = load_groove(groove.elsewhere or FALLBACK)
     if groove.elsewhere and other.fits(metre):
         return other, f"{groove.name} has no pattern in {metre}; {other.name} plays those bars"

@@ -104,7 +104,8 @@ def test_the_groove_follows_feel_metre_and_swing() -> None:
     assert choose_groove(None, lead_tab()) == "straight eighths"
     assert choose_groove(None, waltz_tab()) == "waltz"
     rows: list[tuple[F | int, F | int, int, int, tuple[Technique, ...]]] = [(0, 1, 1, 0, ())]
-    assert choose_groove(None, tab_of(rows, form=Form.plain(1, Metre(6, 8)))) == "shuffle"
+    assert choose_groove(None, tab_of(rows, form=Form.plain(1, Metre(6, 8)))) == "rolling six"
+    assert choose_groove(None, tab_of(rows, form=Form.plain(1, Metre(12, 8)))) == "shuffle"
     assert choose_groove(None, tab_of(rows, swing=F(2, 3))) == "shuffle"
     with pytest.raises(SoundError, match="no groove 'polka mazurka'"):
         choose_groove("polka mazurka", lead_tab())
