@@ -93,7 +93,39 @@ TALK: dict[str, dict[str, tuple[str, str | None, str]]] = {
             "Rest your hands after ten minutes. Until next week, from the harbour.",
             None, "",
         ),
-    }
+    },
+    "ferry_letter": {
+        "talk_welcome": (
+            "Good evening. This is a waltz for the fingers, called Letter from the Ferry. The thumb takes "
+            "the bass, and the tune lies on top. It is played freely, so don't look for a click.",
+            None, "",
+        ),
+        "talk_slowly": (
+            "Here is the middle part, slowly. Listen for the open string that covers the change of place.",
+            "Midstream", "The second time it ends in another way, and goes on to the far bank.",
+        ),
+    },
+    "net_menders": {
+        "talk_welcome": (
+            "Good evening, low strings. Net Menders is a line in sixteenths, in G mixolydian. "
+            "One note in four is a dead one: it keeps the hand moving, and nothing else.",
+            None, "",
+        ),
+        "talk_slowly": (
+            "The middle part, slowly. A low note, a dead note, and the octave. Four chords, one pull.", "Knots", "",
+        ),
+    },
+    "gulls_at_supper": {
+        "talk_welcome": (
+            "Good evening. Take the ukulele with the high fourth string, and count two beats in a bar. "
+            "The tune is called Gulls at Supper, and it hops from string to string.",
+            None, "",
+        ),
+        "talk_slowly": (
+            "The first four bars, slowly. Let every note ring into the next.", "Supper bell",
+            "The second line begins in the same way.",
+        ),
+    },
 }  # fmt: skip
 
 

@@ -202,8 +202,17 @@ def test_phrases_cover_every_bar_once(name: str) -> None:
 def test_one_lesson_has_every_kind_of_segment() -> None:
     read = lesson("breakwater_lamp")
     assert {segment.kind for segment in read.segments} == {"performance", "chords", "phrase", "talk"}
-    assert all(segment.seconds >= 10 for segment in read.segments)
     assert [s.phrase for s in read.segments if s.kind == "phrase"] == [p.name for p in read.tab.phrases]
+
+
+@pytest.mark.parametrize("name", LESSONS)
+def test_every_lesson_has_chapters_that_hosts_show(name: str) -> None:
+    """Three or more, ten seconds or longer each: the common rule of large video hosts."""
+    read = lesson(name)
+    assert len(read.segments) >= 3
+    assert all(segment.seconds >= 10 for segment in read.segments)
+    names = {phrase.name for phrase in read.tab.phrases}
+    assert all(segment.phrase in names for segment in read.segments if segment.kind == "phrase")
 
 
 @pytest.mark.parametrize("name", LESSONS)
