@@ -23,8 +23,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
 from pipeline.build.digest import file_digest
-from pipeline.build.lesson_steps import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
 from pipeline.build.step import Facts, Made, Output, Step
 from pipeline.build.store import Store, sync_file
 from pipeline.config.models import Tier

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from pipeline.build.declaring import PRODUCTS, REVIEW
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.graph import Graph
-from pipeline.build.lesson_steps import PRODUCTS, REVIEW, Plan, plan_lesson
+from pipeline.build.lesson_steps import Plan, plan_lesson
 from pipeline.build.record import caution_text, record_bytes, release_record
 from pipeline.build.release import (
     RECORD_FILE,

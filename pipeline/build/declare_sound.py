@@ -1,0 +1,133 @@
+"""The steps of a lesson that sound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from pipeline.build import make_sound
+from pipeline.build.declaring import PART, Declaring
+from pipeline.build.digest import value_digest
+from pipeline.build.editions import Edition, tempo_words
+from pipeline.build.step import Output, Step
+from pipeline.errors import Problem, SourceError
+from pipeline.read.lesson import Lesson
+
+
+def sound_steps(of: Declaring) -> list[Step]:
+    """The band in every key and tempo, as WAV and as tagged MP3.
+
+    Raises
+    ------
+    SourceError : there is no groove of the name that was asked for.
+    """
+    groove, synthesizer = _groove(of.lesson), make_sound.synthesizer_here()
+    leads: tuple[make_sound.Lead, ...] = ("none", "guide") if of.lesson.config.backing.guide else ("none",)
+    total = len(of.editions) * len(leads)
+    steps: list[Step] = []
+    for place, edition in enumerate(of.editions):
+        steps += _edition_steps(of, edition, leads, 1 + place * len(leads), total, groove, synthesizer)
+    return steps
+
+
+def _edition_steps(
+    of: Declaring,
+    edition: Edition,
+    leads: Sequence[make_sound.Lead],
+    track: int,
+    tracks: int,
+    groove: str,
+    synthesizer: str,
+) -> list[Step]:
+    channel, backing = of.lesson.channel, of.lesson.config.backing
+    label = f"{edition.key.text()} {tempo_words(edition.tempo_bpm)}"
+    told = {
+        "none": ("backing", "Backing track"),
+        "guide": ("backing with lead", "Backing track with the lead"),
+    }
+    stems = {lead: f"{of.slug} - {told[lead][0]} - {edition.name}" for lead in leads}
+    where = f"{edition.key.symbol()}, {tempo_words(edition.tempo_bpm)}"
+    product = {"none": "backing", "guide": "guide"}
+    seconds = 60.0 * float(of.lesson.tab.form.played.length) / edition.tempo_bpm
+    band = of.step(
+        f"backing {label}",
+        "backing",
+        make_sound.backing,
+        make_sound.BackingParams(
+            # phrase names are kept: they become chapters of the sound file
+            tab=replace(of.lesson.tab, title=""),
+            spans=of.lesson.spans,
+            groove=groove,
+            tempo_bpm=edition.tempo_bpm,
+            semitones=edition.semitones,
+            key=edition.key.text(),
+            count_in=backing.count_in,
+            target_lufs=channel.loudness_lufs,
+            ceiling_dbtp=channel.true_peak_dbtp,
+            seed=int(value_digest(of.slug)[:8], 16),
+            synthesizer=synthesizer,
+            names=tuple((lead, f"{stems[lead]}.wav") for lead in leads),
+        ),
+        [Output(f"{stems[lead]}.wav", product[lead], f"{told[lead][1]} in {where}, studio quality (WAV)")
+         for lead in leads],
+        rooms=("pipeline.sound",),
+        libraries=("numpy", "scipy", "pedalboard", "pyloudnorm", "pyfluidsynth", "midirenderer", "pretty_midi",
+                   "soundfile"),
+        weight=2.0 + seconds / 20,
+    )  # fmt: skip
+    coded = of.step(
+        f"mp3 {label}",
+        "backing",
+        make_sound.mp3,
+        make_sound.Mp3Params(
+            tuple((f"{stems[lead]}.wav", f"{stems[lead]}.mp3") for lead in leads),
+            band.name,
+            channel.true_peak_dbtp,
+        ),
+        [Output(f"{stems[lead]}.mp3", PART) for lead in leads],
+        needs=(band.name,),
+        rooms=("pipeline.sound",),
+        libraries=("numpy", "soundfile", "pyloudnorm", "imageio-ffmpeg"),
+        weight=1.0 + seconds / 30,
+    )
+    tagged = of.step(
+        f"tags {label}",
+        "backing",
+        make_sound.tag,
+        make_sound.TagParams(
+            names=tuple((f"{stems[lead]}.mp3", f"{of.title} - {told[lead][0]} - {where}") for lead in leads),
+            mp3=coded.name,
+            key_tag=edition.key.tonic.text() + ("m" if edition.key.minorish else ""),
+            tempo_bpm=edition.tempo_bpm,
+            album=of.title,
+            artist=of.artist,
+            composer=of.lesson.config.credit,
+            rights=of.lesson.rights,
+            track=track,
+            tracks=tracks,
+        ),
+        [Output(f"{stems[lead]}.mp3", product[lead], f"{told[lead][1]} in {where} (MP3)") for lead in leads],
+        needs=(coded.name, "cover"),
+        rooms=("pipeline.pack.tags",),
+        libraries=("mutagen",),
+        weight=0.2,
+    )
+    return [band, coded, tagged]
+
+
+def _groove(lesson: Lesson) -> str:
+    """The groove's name, as the lesson, its chart or its metre say.
+
+    Raises
+    ------
+    SourceError : there is no groove of that name.
+    """
+    from pipeline.sound.errors import SoundError
+    from pipeline.sound.groove import choose_groove
+
+    wanted = lesson.config.backing.groove
+    try:
+        return choose_groove(wanted or lesson.chart.feel, lesson.tab)
+    except SoundError as error:
+        path = lesson.config.path if wanted else lesson.config.chart
+        raise SourceError([Problem(error.what, error.remedy, path=path)]) from error

@@ -1,0 +1,53 @@
+"""What all declarations of steps share: the lesson, its look, and the kinds of things made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.build.editions import Edition
+from pipeline.build.make_words import template_role
+from pipeline.build.step import Output, Step
+from pipeline.music.tab import Tab
+from pipeline.page.look import Look
+from pipeline.read.lesson import Lesson
+
+# what goes to everybody; a tier's `includes` decides about the rest
+PUBLIC: Final = frozenset({"description", "chapters", "overlay", "clip", "still"})
+# what `--step` can name
+PRODUCTS: Final = (
+    "align", "backing", "clip", "cover", "midi", "musicxml", "overlay", "packs", "page", "review", "still",
+    "texttab", "words",
+)  # fmt: skip
+REVIEW: Final = "review"  # made for the creator's eyes only
+PART: Final = "part"  # goes into something else, stays in the store
+ARCHIVE: Final = "archive"
+PACK_MEMBER: Final = "pack member"  # read-me and checksums, made with each pack
+
+
+def template_files(lesson: Lesson) -> tuple[tuple[str, Path], ...]:
+    folder = lesson.channel.templates
+    if folder is None or not folder.is_dir():
+        return ()
+    return tuple((template_role(p.name), p) for p in sorted(folder.glob("*.j2")))
+
+
+class Declaring:
+    """A lesson whose steps are being declared.
+
+    plain_tab : the tab without what cannot be heard, its names
+    """
+
+    def __init__(self, lesson: Lesson, look: Look, editions: Sequence[Edition]) -> None:
+        self.lesson, self.look, self.editions = lesson, look, editions
+        self.slug, self.title = lesson.slug, lesson.config.title
+        self.artist = lesson.config.artist or lesson.channel.name
+        # what is heard does not depend on names
+        self.plain_tab: Tab = replace(lesson.tab, title="", phrases=())
+
+    def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],
+              **more: Any) -> Step:  # fmt: skip
+        rooms = ("pipeline.music", *more.pop("rooms", ()))
+        return Step(name, product, self.slug, function, params, tuple(outputs), rooms=rooms, **more)
