@@ -10,6 +10,7 @@ from typing import Any, Final
 from pipeline.build.editions import Edition
 from pipeline.build.make_words import template_role
 from pipeline.build.step import Output, Step
+from pipeline.music.key import Key
 from pipeline.music.tab import Tab
 from pipeline.page.look import Look
 from pipeline.read.lesson import Lesson
@@ -34,6 +35,14 @@ def template_files(lesson: Lesson) -> tuple[tuple[str, Path], ...]:
     return tuple((template_role(p.name), p) for p in sorted(folder.glob("*.j2")))
 
 
+def _without_names(tab: Tab) -> Tab:
+    """The tab as it sounds: no title, no phrases, and notes by number, since what a note is
+    called can depend on the chord under it."""
+    key = Key.parse("C")
+    notes = tuple(replace(note, pitch=key.spell_midi(note.pitch.midi)) for note in tab.notes)
+    return replace(tab, title="", phrases=(), key=key, notes=notes)
+
+
 class Declaring:
     """A lesson whose steps are being declared.
 
@@ -44,8 +53,7 @@ class Declaring:
         self.lesson, self.look, self.editions = lesson, look, editions
         self.slug, self.title = lesson.slug, lesson.config.title
         self.artist = lesson.config.artist or lesson.channel.name
-        # what is heard does not depend on names
-        self.plain_tab: Tab = replace(lesson.tab, title="", phrases=())
+        self.plain_tab = _without_names(lesson.tab)
 
     def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],
               **more: Any) -> Step:  # fmt: skip

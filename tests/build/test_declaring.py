@@ -1,0 +1,139 @@
+"""What each step is given, and what therefore does not reach it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from pipeline.build.declaring import PRODUCTS, PUBLIC
+from pipeline.build.digest import value_digest
+from pipeline.build.graph import Graph
+from pipeline.build.lesson_steps import plan_lesson
+from pipeline.config.models import PRODUCTS as TIER_PRODUCTS
+from pipeline.config.models import Channel, LessonConfig, LookConfig
+from pipeline.errors import SourceError
+from pipeline.music.key import Key
+from pipeline.read.lesson import Lesson, Segment
+from pipeline.read.media import MediaInfo, VideoInfo
+from tests.samples import chart_of, lead_tab
+
+
+@pytest.fixture
+def lesson(tmp_path: Path) -> Lesson:
+    take = tmp_path / "take.mp4"
+    take.write_bytes(b"a take")
+    for name in ("lesson.toml", "tab.txt", "chart.txt"):
+        (tmp_path / name).write_text(name)
+    config = LessonConfig.model_validate(
+        {"title": "Low Tide", "tab": "tab.txt", "chart": "chart.txt", "take": "take.mp4"},
+        context={"folder": tmp_path, "allow_outside": False},
+    ).model_copy(update={"path": tmp_path / "lesson.toml"})
+    chart, tab = chart_of("Am7", "D9", "Am7 Em7", "Am7"), lead_tab()
+    video = VideoInfo(1280, 720, Fraction(25), 0, "h264")
+    media = MediaInfo(take, "video", 14.5, 48000, 2, "aac", video)
+    return Lesson(config, Channel(), tab, chart, chart.spans(tab.form), media)
+
+
+def changed_steps(lesson: Lesson, change: Callable[[Lesson], Lesson]) -> set[str]:
+    """Names of the steps whose own parameters a change reaches (not what follows from others)."""
+
+    def params(of: Lesson) -> dict[str, str]:
+        return {step.name: value_digest(step.params) for step in plan_lesson(of).steps}
+
+    before, after = params(lesson), params(change(lesson))
+    assert set(before) == set(after)
+    return {name for name in before if before[name] != after[name]}
+
+
+def new_chord(lesson: Lesson) -> Lesson:
+    chart = chart_of("Am7", "D9", "Am7 E7", "Am7")
+    return replace(lesson, chart=chart, spans=chart.spans(lesson.tab.form))
+
+
+def new_note_names(lesson: Lesson) -> Lesson:
+    key = Key.parse("Gb")
+    notes = tuple(replace(note, pitch=key.spell_midi(note.pitch.midi)) for note in lesson.tab.notes)
+    return replace(lesson, tab=replace(lesson.tab, notes=notes))
+
+
+def new_note(lesson: Lesson) -> Lesson:
+    return replace(lesson, tab=replace(lesson.tab, notes=lesson.tab.notes[:-1]))
+
+
+def new_colour(lesson: Lesson) -> Lesson:
+    channel = lesson.channel.model_copy(update={"look": LookConfig(accent="#5a1040")})
+    return replace(lesson, channel=channel)
+
+
+def new_blurb(lesson: Lesson) -> Lesson:
+    return replace(lesson, config=lesson.config.model_copy(update={"blurb": "A slow one."}))
+
+
+PICTURES = {"alignment picture", "overlay", "clip", "still", "cover", "page"}
+PACKS = {"pack pages", "pack band"}
+
+
+def test_one_chord_does_not_listen_again(lesson: Lesson) -> None:
+    found = changed_steps(lesson, new_chord)
+    assert {"overlay", "clip", "page", "musicxml", "backing Am 104 bpm", "words"} <= found
+    assert not {"align", "midi", "texttab", "still", "cover", "tags Am 104 bpm"} & found
+
+
+def test_names_of_notes_are_not_heard(lesson: Lesson) -> None:
+    assert "align" not in changed_steps(lesson, new_note_names)
+    assert "align" in changed_steps(lesson, new_note)
+
+
+def test_a_colour_reaches_pictures_only(lesson: Lesson) -> None:
+    assert changed_steps(lesson, new_colour) == PICTURES
+
+
+def test_a_blurb_reaches_words_only(lesson: Lesson) -> None:
+    assert changed_steps(lesson, new_blurb) == {"words"} | PACKS
+
+
+def test_every_step_can_be_asked_for(lesson: Lesson) -> None:
+    steps = plan_lesson(lesson).steps
+    assert {step.product for step in steps} == set(PRODUCTS)
+    made = {output.product for step in steps for output in step.outputs}
+    assert set(TIER_PRODUCTS) | PUBLIC <= made
+    graph = Graph(steps)
+    assert {name for _, name in graph.chosen(["overlay"]).steps} == {"align", "overlay"}
+    assert {name for _, name in graph.chosen(["backing"]).steps} == {
+        "backing Am 104 bpm", "mp3 Am 104 bpm", "cover", "tags Am 104 bpm",
+    }  # fmt: skip
+
+
+def test_the_overlay_has_the_takes_own_measures(lesson: Lesson) -> None:
+    overlay = next(step for step in plan_lesson(lesson).steps if step.name == "overlay")
+    assert (overlay.params.size, overlay.params.fps, overlay.params.seconds) == ((1280, 720), 25, 14.5)
+    assert lesson.take is not None
+    heard = replace(lesson, take=replace(lesson.take, kind="audio", video=None))
+    overlay = next(step for step in plan_lesson(heard).steps if step.name == "overlay")
+    assert (overlay.params.size, overlay.params.fps) == ((1920, 1080), 30)
+
+
+def test_segments_give_the_chapters_their_real_times(lesson: Lesson, tmp_path: Path) -> None:
+    segments = (
+        Segment("Hello", "talk", tmp_path / "a.wav", 0.0, 12.5),
+        Segment("At full speed", "performance", tmp_path / "b.wav", 12.5, 30.0),
+    )
+    for segment in segments:
+        segment.path.write_bytes(b"sound")
+    words = next(s for s in plan_lesson(replace(lesson, segments=segments)).steps if s.name == "words")
+    assert words.params.chapters == ((0.0, "Hello"), (12.5, "At full speed"))
+    assert words.params.total_s == 42.5
+    assert words.needs == ()
+    alone = next(step for step in plan_lesson(lesson).steps if step.name == "words")
+    assert (alone.params.chapters, alone.needs) == (None, ("align",))
+
+
+def test_a_groove_that_is_not_there(lesson: Lesson) -> None:
+    backing = lesson.config.backing.model_copy(update={"groove": "polka of doom"})
+    config = lesson.config.model_copy(update={"backing": backing})
+    with pytest.raises(SourceError, match=r"lesson\.toml: error: .*polka of doom"):
+        plan_lesson(replace(lesson, config=config))
