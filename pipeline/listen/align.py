@@ -160,11 +160,14 @@ def _guesses(
             "Check that the take is the right file and complete.",
         )
     voted = coarse.tempo_ratio(path, rows, heard)
+    # from here on, only around where it was found: talk may be long
+    margin = round(5.0 / heard.hop_s) + (int(path.frames[-1]) - int(path.frames[0])) // 3
+    within = (max(0, int(path.frames[0]) - margin), min(len(heard.bands), int(path.frames[-1]) + margin))
     found: list[tuple[float, _Guess]] = []
     for multiple in TEMPI:
         slope = voted * multiple
         at_tempo = coarse.score_rows(notes, happenings, hop_s=heard.hop_s / slope)
-        steady = coarse.find(at_tempo, heard, shift, moves=STEADY)
+        steady = coarse.find(at_tempo, heard, shift, moves=STEADY, within=within)
         if steady is None:
             continue
         rough = coarse.event_seconds(steady, at_tempo, heard, happenings)

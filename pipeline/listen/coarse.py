@@ -38,6 +38,7 @@ LAST_S: Final = 1.0  # of the last note, so much must be heard
 # weights of the three views: semitone bands tell octaves, pitch classes forgive timbre,
 # attacks by pitch class place the notes, the pulse (is there any attack?) hears rhythm
 _BAND, _CHROMA, _ATTACK, _PULSE = 0.25, 0.25, 0.3, 0.2
+BEYOND: Final = 0.25  # own cost of a moment after the recording: what silence in it costs
 _NEUTRAL: Final = 0.45  # what a rest costs anywhere: strings may ring on or not
 
 
@@ -150,18 +151,27 @@ def take_rows(heard: Heard, shift: int) -> tuple[Floats32, Floats32]:
     return _assemble(compress(moved(heard.bands), heard.loud), fold(moved(heard.fast)), pulse)
 
 
-def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps = FREE) -> Path | None:
-    """The best path of the tab through the recording; ``every``: only each n-th row and frame."""
+def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps = FREE,
+         within: tuple[int, int] | None = None) -> Path | None:  # fmt: skip
+    """The best path of the tab through the recording, which may run on past its end (a take that
+    stops early), at the price of silence.
+
+    every : only each n-th row and frame; within : only these frames of the recording
+    """
     features, own = take_rows(heard, shift)
-    if every > 1:
-        features, own = features[::every], own[::every]
+    first, last = within or (0, len(features))
+    features, own = features[first:last:every], own[first:last:every]
     mine, mine_own = rows.features[::every], rows.own[::every]
+    beyond = len(mine) // 2
+    features = np.pad(features, ((0, beyond), (0, 0)))
+    own = np.pad(own, (0, beyond), constant_values=BEYOND)
     turned = np.ascontiguousarray(features.T)
 
     def cost(row: int) -> Floats32:
         return np.asarray(own + mine_own[row] - mine[row] @ turned, dtype=np.float32)
 
-    return best_path(cost, len(mine), len(features), moves=moves)
+    path = best_path(cost, len(mine), len(features), moves=moves)
+    return path if path is None else Path(path.rows, path.frames + first // every, path.cost)
 
 
 def find_shift(rows: Rows, heard: Heard) -> int:

@@ -16,6 +16,7 @@ chroma onset features", ICASSP (decaying chroma onset features).
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -43,6 +44,11 @@ def midi_hz(midi: float | Floats, *, a4_hz: float = 440.0) -> Floats:
     return np.asarray(a4_hz * 2.0 ** ((np.asarray(midi, dtype=np.float64) - 69.0) / 12.0))
 
 
+@functools.cache
+def _hann(length: int) -> Floats32:
+    return np.asarray(scipy.signal.get_window("hann", length), dtype=np.float32)
+
+
 def spectra(audio: Floats32, *, fft: int, hop: int, first: int = 0, count: int | None = None,
             window: int | None = None) -> Iterator[Floats32]:  # fmt: skip
     """Magnitude spectra in blocks of rows, of frames centred on ``first + i * hop`` samples.
@@ -51,7 +57,7 @@ def spectra(audio: Floats32, *, fft: int, hop: int, first: int = 0, count: int |
     the recording there is silence. Magnitudes are such that a sine of amplitude 1 reads 1.
     """
     window = window or fft
-    shape = scipy.signal.get_window("hann", window).astype(np.float32)
+    shape = _hann(window)
     scale = np.float32(2.0 / shape.sum())
     if count is None:
         count = 1 + (len(audio) - 1 - first) // hop if len(audio) > first else 0
@@ -66,6 +72,7 @@ def spectra(audio: Floats32, *, fft: int, hop: int, first: int = 0, count: int |
         yield np.abs(scipy.fft.rfft(frames * shape, fft, axis=1)) * scale
 
 
+@functools.lru_cache(maxsize=16)
 def band_bank(cents: float, *, fft: int = FFT, a4_hz: float = 440.0) -> Floats32:
     """Semitone bands over FFT bins, shape (bins, BANDS): triangles in log frequency, a semitone
     to either side, never narrower than a bin."""
@@ -75,6 +82,7 @@ def band_bank(cents: float, *, fft: int = FFT, a4_hz: float = 440.0) -> Floats32
     return np.maximum(0.0, 1.0 - np.abs(bins_hz[:, None] - centres) / reach).astype(np.float32)
 
 
+@functools.cache
 def templates(*, fft: int = FFT) -> Floats32:
     """Band amplitudes of one plucked note of each pitch LOWEST..HIGHEST, shape (BANDS, BANDS).
 
