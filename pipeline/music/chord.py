@@ -78,9 +78,9 @@ _HARTE: Final = frozenset(
 _ACCIDENTAL: Final = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
 
 _BASE: Final = re.compile(
-    r"(?P<third>min|mi|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
+    r"(?P<third>[Mm]in(?:or)?|MIN|[Mm]i(?!n)|MI|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
     r"(?P<triad>dim|°|o(?![a-z])|aug|\+(?!9|11|13)|ø|Ø)?"
-    r"\(?(?P<maj>maj|ma(?![a-z])|M(?![a-z])|Δ|△)?"
+    r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|Δ|△)?"
     r"(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
 )
 _CHANGE: Final = re.compile(
@@ -242,6 +242,8 @@ class _Reader:
             if bass is None:
                 raise self.fail(self.text.rindex("/") + 1, "after / comes a bass note")
         kind, end, changes = self._base(rest)
+        if kind == "maj" and rest[end:].strip("( ").startswith("alt"):
+            kind = "7"  # Calt is C7alt: common practice
         changes += self._changes(rest, end, len(root_text), kind)
         return _tidy(Chord(Spelling.parse(root_text), kind, tuple(changes), bass))
 
@@ -277,10 +279,10 @@ class _Reader:
                 else ("min" if third else "maj", match.start("number"), [])
             )
         if number is None:
+            if major in ("Δ", "△"):
+                return ("minmaj7" if third else "maj7"), end, []
             if major and third:
                 return "min", match.start("maj"), []
-            if major in ("Δ", "△"):
-                return "maj7", end, []
             return ("min" if third else "maj"), end, changes
         if third and major:
             if number == "7":
@@ -302,13 +304,14 @@ class _Reader:
             match = _CHANGE.match(rest, place)
             if match is None or match.end() == place:
                 raise self.fail(offset + place, f"{rest[place:]!r} is not understood")
-            found += self._change(match, offset + place, kind)
+            inside = rest.count("(", 0, place) > rest.count(")", 0, place)
+            found += self._change(match, offset + place, kind, inside=inside)
             place = match.end()
         if rest.count("(") != rest.count(")"):
             raise self.fail(offset + len(rest), "a parenthesis is not closed")
         return found
 
-    def _change(self, match: re.Match[str], column: int, kind: str) -> list[Change]:
+    def _change(self, match: re.Match[str], column: int, kind: str, *, inside: bool) -> list[Change]:
         word, degree = match["word"], match["degree"]
         alter = sum(_SIGNS[sign] for sign in match["sign"])
         if word == "alt":
@@ -327,6 +330,8 @@ class _Reader:
         if word in ("no", "omit"):
             return [Change("omit", number)]
         if word is None and alter == 0:
+            if inside and number in (9, 11, 13):  # C7(13): an addition, common practice
+                return [Change("add", number)]
             raise self.fail(column, f"{match[0]!r} is not understood")
         has = number in KINDS[kind][0]
         return [Change("alter" if has or number == 5 else "add", number, alter)]

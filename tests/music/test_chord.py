@@ -46,6 +46,34 @@ def test_tones_stand_on_the_letters_of_their_degrees(root: Spelling, kind: str) 
 
 
 @pytest.mark.parametrize(
+    ("written", "plain"),
+    [
+        ("CMaj7", "Cmaj7"),
+        ("CMAJ7", "Cmaj7"),
+        ("CMajor", "C"),
+        ("Cmajor7", "Cmaj7"),
+        ("CMA9", "Cmaj9"),
+        ("CMin7", "Cm7"),
+        ("CMI7", "Cm7"),
+        ("Cminor", "Cm"),
+        ("CmMaj7", "Cm(maj7)"),
+        ("C-Δ", "Cm(maj7)"),
+        ("CmΔ", "Cm(maj7)"),
+        ("C6(9)", "C6/9"),
+        ("C7(9)", "C9"),
+        ("C7(13)", "C7add13"),
+        ("Cmaj7(9)", "Cmaj9"),
+        ("Cm7(11)", "Cm7add11"),
+        ("C7(b9,13)", "C7(b9,add13)"),
+        ("Calt", "C7alt"),
+    ],
+)
+def test_other_hands_write_it_otherwise(written: str, plain: str) -> None:
+    """Capitals, whole words, additions in parentheses; an altered chord has its seventh: common practice."""
+    assert Chord.parse(written) == Chord.parse(plain)
+
+
+@pytest.mark.parametrize(
     ("name", "tones"),
     [
         ("Em", "E G B"), ("F#m7b5", "F# A C E"), ("B♭maj9/D", "Bb D F A C"), ("A7#9", "A C# E G B#"),
