@@ -60,6 +60,7 @@ class _ChartReader:
     def __init__(self, source: SourceText) -> None:
         self.source = source
         self.bars: list[ChartBar] = []
+        self.places: list[tuple[int, int]] = []  # line and column of each bar
         self.key: Key | None = None
         self.feel: str | None = None
         self.section: str | None = None
@@ -74,6 +75,7 @@ class _ChartReader:
     def read(self) -> Chart | None:
         for number, raw in enumerate(self.source.lines, 1):
             text = re.split(r"(?:^\s*|\s{2,})#", raw, maxsplit=1)[0].replace("\t", " ").rstrip()
+            text = text if text.isascii() else plain(text)
             if text.strip():
                 self._line(number, text)
         if self.section is not None and self.section_line:
@@ -98,7 +100,8 @@ class _ChartReader:
         for index, bar in enumerate(self.bars):
             if bar.endings and 1 not in bar.endings and not any(b.repeat_times for b in self.bars[:index]):
                 self.source.error(
-                    1, 1, f"bar {index + 1} is an ending that is never reached", "Close the ending before it with :|"
+                    *self.places[index],
+                    f"bar {index + 1} is an ending that is never reached", "Close the ending before it with :|"
                 )  # fmt: skip
                 return
 
@@ -121,7 +124,7 @@ class _ChartReader:
                 "Write chords between bars: | Am | Dm E7 |; begin a comment with #." + near,
             )  # fmt: skip
             return
-        self._bars(number, plain(text), offset)
+        self._bars(number, text, offset)
 
     def _header(self, number: int, match: re.Match[str]) -> None:
         name, value, column = match[1].lower(), (match[2] or "").strip(), match.start(2) + 1
@@ -246,6 +249,7 @@ class _ChartReader:
             )
         if times:
             self.repeat_line = 0
+        self.places.append((number, place + 1))
         self.bars.append(ChartBar(chords, self.section, opened.repeat_start, times, opened.endings))
         self.section, self.section_line = None, 0
 

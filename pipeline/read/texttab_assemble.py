@@ -123,7 +123,7 @@ class Assembler:
             elif not marks[index] and not notes:
                 columns = [Column(bar[0], bar[0], step=self.metre.quarters)]
             else:
-                columns = timed_columns(self.source, notes, marks[index], line)
+                columns = timed_columns(self.source, notes, marks[index], line, self.metre)
             info = BarInfo(
                 self.metre, None if columns is None else sum((c.step for c in columns), Fraction(0)),
                 line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index],

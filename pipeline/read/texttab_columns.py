@@ -115,10 +115,14 @@ def _grouped(notes: Sequence[TabNote], starts: Iterable[int]) -> list[Column]:
 
 
 def timed_columns(
-    source: SourceText, notes: Sequence[TabNote], marks: Sequence[DurationMark], line: int
+    source: SourceText, notes: Sequence[TabNote], marks: Sequence[DurationMark], line: int, metre: Metre
 ) -> list[Column] | None:
     """The columns of a bar in order, rests among them, each with its mark; None, told, when
-    notes and marks do not pair up. ``line`` is that of the marks."""
+    notes and marks do not pair up. ``line`` is that of the marks.
+
+    Marks that stand beside their notes are taken in order, with a caution, when there are as
+    many as columns and they fill the bar.
+    """
     columns = _grouped(notes, (mark.start for mark in marks))
     unpaired: list[DurationMark] = []
     good = True
@@ -134,6 +138,16 @@ def timed_columns(
         else:
             home.mark = mark
     bare = [c for c in columns if c.mark is None and not c.grace]
+    if unpaired and bare and good:
+        struck = [c for c in columns if not c.grace]
+        if len(struck) == len(marks) and sum(mark.step for mark in marks) == metre.quarters:
+            source.caution(
+                line, unpaired[0].start + 1, "durations of this bar stand beside their notes: they are taken in order",
+                f"Move {unpaired[0].text!r} above column {bare[0].start + 1}.",
+            )  # fmt: skip
+            for column, mark in zip(struck, sorted(marks, key=lambda m: m.start), strict=True):
+                column.mark = mark
+            unpaired, bare = [], []
     for mark in unpaired:
         over = next((n for n in notes if n.head_end <= mark.start < n.end), None)
         close = min(bare, key=lambda c: abs(c.start - mark.start), default=None)
