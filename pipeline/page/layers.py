@@ -126,9 +126,15 @@ def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
         for home, onset, end, head in _across_bars(tab, index, note, note.tied, index in continued):
             pieces.setdefault(home, {}).setdefault((onset, end, note.voice), []).append(head)
     bars = []
+    ended: set[int] = set()  # notes cut short, whose ties into later bars go with what was cut
     for bar in tab.form.written.bars:
-        groups = [_Group(*key, heads) for key, heads in pieces.get(bar.index, {}).items()]
-        placed = _assign(groups, bar, cautions, most)
+        groups = []
+        for key, heads in pieces.get(bar.index, {}).items():
+            heads = [head for head in heads if head.index not in ended]
+            if heads:
+                groups.append(_Group(*key, heads))
+        placed, cut = _assign(groups, bar, cautions, most)
+        ended |= cut
         lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
         layers = [
             Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
@@ -167,39 +173,53 @@ def _across_bars(
             bar = tab.form.written.bars[bar.index + 1]
 
 
-def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str], most: int) -> dict[int, list[_Group]]:
-    """Layer number -> groups that do not overlap, higher notes in lower numbers."""
+Placed = dict[int, list[_Group]]
+
+
+def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str], most: int) -> tuple[Placed, set[int]]:
+    """Layer number -> groups that do not overlap, higher notes in lower numbers; and notes cut short."""
+    cut: set[int] = set()
+    by_height = sorted(groups, key=lambda g: (-g.height, g.onset, g.end))
+    placed, left_over = _fill(by_height, most)
+    while left_over is not None:
+        # in order of time the fewest layers serve: an interval graph is coloured best that way
+        placed, left_over = _fill(sorted(groups, key=lambda g: (g.onset, -g.height, g.end)), most)
+        if left_over is not None:
+            cautions.append(f"bar {bar.bar.number}: more than {most} notes of different lengths ring over "
+                            "one another; the page prints some shorter or longer than they ring")  # fmt: skip
+            cut |= _make_room(left_over, groups)
+    return {number: sorted(found, key=lambda g: g.onset) for number, found in placed.items()}, cut
+
+
+def _fill(groups: Sequence[_Group], most: int) -> tuple[Placed, _Group | None]:
+    """Each group into the first layer with room; and the first group that found none."""
     two_voices = any(group.voice == 2 for group in groups)
-    while True:
-        placed: dict[int, list[_Group]] = {}
-        for group in sorted(groups, key=lambda g: (-g.height, g.onset, g.end)):
-            numbers = list(range(1, most + 1))
-            if two_voices:  # odd numbers have stems up, even ones down
-                numbers.sort(key=lambda n: n % 2 != group.voice % 2)
-            free = (n for n in numbers if not any(group.overlaps(g) for g in placed.get(n, ())))
-            number = next(free, None)
-            if number is None:
-                cautions.append(f"bar {bar.bar.number}: more than {most} notes of different lengths ring over "
-                                "one another; the page prints some shorter or longer than they ring")  # fmt: skip
-                _make_room(
-                    group, [g for found in placed.values() for g in found if g.overlaps(group)], groups
-                )
-                break
-            placed.setdefault(number, []).append(group)
-        else:
-            return {n: sorted(found, key=lambda g: g.onset) for n, found in placed.items()}
+    placed: Placed = {}
+    for group in groups:
+        numbers = list(range(1, most + 1))
+        if two_voices:  # odd numbers have stems up, even ones down
+            numbers.sort(key=lambda n: n % 2 != group.voice % 2)
+        free = (n for n in numbers if not any(group.overlaps(g) for g in placed.get(n, ())))
+        number = next(free, None)
+        if number is None:
+            return placed, group
+        placed.setdefault(number, []).append(group)
+    return placed, None
 
 
-def _make_room(group: _Group, others: Sequence[_Group], groups: list[_Group]) -> None:
-    """One voice fewer: the earliest ends where the next begins, or two that start together become one."""
-    earliest = min([group, *others], key=lambda g: (g.onset, g.end))
-    later = min((g.onset for g in [group, *others] if g.onset > earliest.onset), default=None)
-    if later is not None:
-        earliest.end = later
-        earliest.heads = [replace(head, tie_on=False) for head in earliest.heads]
-    else:
-        others[0].heads += group.heads
-        groups.remove(group)
+def _make_room(group: _Group, groups: list[_Group]) -> set[int]:
+    """One fewer sounds where a group starts: an earlier one ends there, or this one joins one that
+    starts with it. Returns the notes cut short."""
+    others = [g for g in groups if g is not group and g.onset <= group.onset < g.end]
+    first = min(others, key=lambda g: (g.onset, g.end))
+    if first.onset < group.onset:
+        first.end = group.onset
+        first.heads = [replace(head, tie_on=False) for head in first.heads]
+        return {head.index for head in first.heads}
+    groups.remove(group)
+    shorter = first.end < group.end
+    first.heads += [replace(head, tie_on=head.tie_on and not shorter) for head in group.heads]
+    return {head.index for head in group.heads} if shorter else set()
 
 
 def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Event]:

@@ -76,6 +76,27 @@ def test_random_music_keeps_its_durations(seed: int) -> None:
     check(tab, lay_out(tab))
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_six_strings_at_once_find_an_end(seed: int) -> None:
+    """Making room once turned in circles: it could lengthen the note that it meant to shorten."""
+    chance = random.Random(seed)
+    rows = []
+    for string in range(1, 7):
+        now = F(0)
+        while now < 8:
+            length = min(chance.choice([F(1, 3), F(1, 2), F(1), F(2), F(5), F(2, 5)]), 8 - now)
+            if chance.random() < 0.8:
+                rows.append((now, length, string, chance.randrange(12), ()))
+            now += length
+    tab = tab_of(rows, form=Form.plain(2))
+    layout = lay_out(tab)
+    check(tab, layout)
+    assert all(len(bar.layers) <= MAX_LAYERS for bar in layout.bars)
+    exact = lay_out(tab, most=ALL_LAYERS)
+    assert exact.notes == ()
+    check(tab, exact)
+
+
 def test_triplets_close_their_brackets() -> None:
     for bar in lay_out(triplets_tab()).bars:
         for layer in bar.layers:
