@@ -114,6 +114,8 @@ def swung(quarters: Sequence[float] | Floats, swing: Fraction | float) -> Floats
 
     The first half of each quarter is stretched to the share ``swing`` of it (1/2 leaves all
     as it is, 2/3 is a shuffle); whole quarters stay. Vectorised, strictly increasing.
+    Meant for straight-written eighths and sixteenths: a written triplet is played as written,
+    so its onsets do not belong in here.
     """
     q = np.asarray(quarters, dtype=np.float64)
     share = float(swing)
