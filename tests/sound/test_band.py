@@ -9,11 +9,14 @@ from fractions import Fraction as F
 
 import mido
 import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
 from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan
 from pipeline.music.chord import Chord
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Phrase, Tab, TempoMark
+from pipeline.music.technique import Slide, SlideKind, TremoloPicking
 from pipeline.sound.backing import PRE_ROLL_S, Band, arrange
 from pipeline.sound.bass import HIGHEST, LOWEST, bass_part
 from pipeline.sound.comping import best_voicing, chosen_tones, motion
@@ -21,6 +24,7 @@ from pipeline.sound.groove import DRUM_KEYS, groove_names, load_groove
 from pipeline.sound.part import DRUM_CHANNEL
 from pipeline.sound.stage import Harmony, set_stage
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
+from tests.strategies import tabs
 
 BLUES = ["A7", "D7", "A7", "A7", "D7", "D7", "A7", "A7", "E7", "D7", "A7", "E7"]
 
@@ -279,3 +283,21 @@ def test_no_key_is_struck_while_it_is_down(bpm: float) -> None:
                 elif message.type == "note_off":
                     down.remove((message.channel, message.note))
             assert not down
+
+
+@settings(max_examples=15, phases=[Phase.generate], deadline=None, suppress_health_check=list(HealthCheck))
+@given(tab=tabs(), seed=st.integers(0, 2**31), data=st.data())
+def test_any_tab_makes_a_band(tab: Tab, seed: int, data: st.DataObject) -> None:
+    """Every struck note of any tab is heard once (slid-to notes with theirs), inside the file."""
+    names = data.draw(
+        st.lists(st.sampled_from(["Am7", "D9", "N.C.", "F#m7b5/C", "E7#9"]), min_size=1, max_size=3)
+    )
+    spans = chart_of(*[" ".join(names)] * len(tab.form.bars)).spans(tab.form)
+    groove = data.draw(st.sampled_from(groove_names()))
+    band = arrange(tab, spans, groove=groove, tempo_bpm=tab.tempo_bpm, seed=seed)
+    for events in [band.lead[0], *(events for events, _ in band.stems.values())]:
+        assert all(0 <= s < band.seconds and 0 <= k <= 127 and 1 <= v <= 127 for s, _, k, v in events.notes())
+    slid = sum(1 for n in tab.sounding if (s := n.note.get(Slide)) and s.kind is SlideKind.LEGATO)
+    many = any(n.note.has(TremoloPicking) for n in tab.sounding)
+    count = len(band.lead[0].notes())
+    assert count >= len(tab.sounding) - slid and (many or count <= len(tab.sounding))
