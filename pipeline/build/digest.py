@@ -47,15 +47,17 @@ def file_digest(path: Path) -> str:
     return found.hexdigest()
 
 
-@lru_cache(maxsize=4096)
-def _known_file_digest(path: Path, size: int, changed_ns: int, inode: int) -> str:
-    return file_digest(path)
+_known: dict[tuple[int, ...], str] = {}
 
 
 def input_digest(path: Path) -> str:
-    """Like :func:`file_digest`, remembered while size, time and inode of the file stay."""
+    """Like :func:`file_digest`, remembered in this process while the file stays the same: its
+    inode, size and times of change. The same file under two names is read once."""
     facts = path.stat()
-    return _known_file_digest(path, facts.st_size, facts.st_mtime_ns, facts.st_ino)
+    identity = (facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+    if identity not in _known:
+        _known[identity] = file_digest(path)
+    return _known[identity]
 
 
 def value_digest(value: object) -> str:

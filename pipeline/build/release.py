@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
-from pipeline.build.digest import file_digest
+from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.step import Facts, Made, Output, Step
 from pipeline.build.store import Store, sync_file
 from pipeline.config.models import Tier
@@ -176,7 +176,7 @@ def stands(folder: Path, placed: Sequence[Placed]) -> bool:
         return all(
             not (folder / one.path).is_symlink()
             and (folder / one.path).stat().st_size == one.bytes
-            and file_digest(folder / one.path) == one.sha256
+            and input_digest(folder / one.path) == one.sha256
             for one in placed
         )
     except (OSError, ValueError):
@@ -196,8 +196,7 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: S
     for one in placed:
         target = stage / one.path
         target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(one.source, target)
-        sync_file(target)
+        _lay(one.source, target)
     (stage / RECORD_FILE).write_bytes(record)
     sync_file(stage / RECORD_FILE)
     refuse_leaks(stage, placed)
@@ -207,6 +206,19 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: S
         _bring_own_files(stage, folder, before)
         shutil.rmtree(stage, ignore_errors=True)
     sync_file(folder.parent)
+
+
+def _lay(source: Path, target: Path) -> None:
+    """The file under a second name where the disk can, else a copy: recordings are large.
+
+    Whoever edits a released file in place changes the store's too, which notices at the next
+    build and makes it again.
+    """
+    try:
+        target.hardlink_to(source)
+    except OSError:  # another disk, or one that knows no second names
+        shutil.copyfile(source, target)
+        sync_file(target)
 
 
 def refuse_leaks(stage: Path, placed: Sequence[Placed]) -> None:

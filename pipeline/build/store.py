@@ -22,7 +22,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
-from pipeline.build.digest import file_digest
+from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
 
@@ -118,7 +118,7 @@ class Store:
             files = tuple(MadeFile(f["name"], f["bytes"], f["sha256"]) for f in record["files"])
             made = Made(key, home, files, record["facts"], tuple(record["notes"]))
             whole = record["key"] == key and all(
-                home.joinpath(f.name).stat().st_size == f.bytes and file_digest(home / f.name) == f.sha256
+                home.joinpath(f.name).stat().st_size == f.bytes and input_digest(home / f.name) == f.sha256
                 for f in files
             )
         except FileNotFoundError:
