@@ -321,7 +321,7 @@ class _PartReader:
             last[note.string] = len(kept)
             kept.append(note)
         if doubled:
-            self.caution(f"{doubled} notes doubled on one string at one time are left out")
+            self.caution(f"{doubled} notes are left out: their string sounds another note at that moment")
         if shortened:
             self.caution(f"{shortened} notes are shortened: their string is struck again while they sound")
         return kept
