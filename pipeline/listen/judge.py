@@ -110,7 +110,7 @@ def gather(audio: Floats32, events: Sequence[Event], seconds: Floats, curves: Se
         middle = int(np.clip(round((seconds[place] - moment.start_s) / HOP_S), 2, len(moment.rise) - 3))
         near = slice(middle - 2, middle + 5)
         rise, stroke = float(moment.rise[near].max()), float(moment.stroke[near].max())
-        jump = sharpen(audio, float(seconds[place]), reach_s=0.008).height
+        jump = sharpen(audio, float(seconds[place]), reach_s=0.008, early_s=0.008).height
         for note in event.notes:
             if not note.pitched:
                 found[note.index] = Evidence(rise, stroke, whole, 0.0, 0.0, 0, loudness, jump)
