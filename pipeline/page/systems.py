@@ -24,6 +24,10 @@ MAX_DRAWING: Final = 60_000  # verovio's tallest page, tenths of a millimetre
 TAB_LINE: Final = "13"  # as thin as the other staff's: the figures are what is read
 
 
+# what may go on in the next line; the box that the engraver tells is that of its last part
+_SPANNING: Final = frozenset(("tie", "slur", "ending", "gliss", "lv"))
+
+
 @dataclass(frozen=True, slots=True)
 class Box:
     left: float
@@ -213,8 +217,11 @@ def _read(element: Element, bar: int) -> System:
             system.staff_lines = sorted({y for y, _, _ in lines[0]})
             system.tab_lines = sorted({y for y, _, _ in lines[1]})
         system.above += list(_boxes(staves[0]))
-        system.above += [box for g in measure if set(_classes(g)) & {"slur", "tie", "dynam"} for box in _boxes(g)
-                         if box.bottom < system.tab_lines[0]]  # fmt: skip
+        for group in measure:
+            names = set(_classes(group))
+            if names & {"slur", "tie", "dynam"}:
+                found = _drawn(group) if names & _SPANNING else _boxes(group)
+                system.above += [box for box in found if box.bottom < system.tab_lines[0]]
         system.names += [g for g in measure if "reh" in _classes(g) and "bounding-box" not in _classes(g)]
         _strip(staves[1], ("meterSig",))
         for path in staves[1].iterfind(f"{SVG}path"):
@@ -240,12 +247,26 @@ def _boxes(element: Element, *, leave_out: str = "") -> Iterator[Box]:
         names = set(_classes(group))
         if leave_out in names:
             continue
+        if names & _SPANNING:
+            yield from _drawn(group)
+            continue
         if "bounding-box" not in names:
             yield from _boxes(group, leave_out=leave_out)
         elif not names & {"staff", "measure", "layer", "system"}:
             for rect in group.iterfind(f"{SVG}rect"):
                 x, y, w, h = (float(rect.get(name, "0")) for name in ("x", "y", "width", "height"))
                 yield Box(x, y, x + w, y + h)
+
+
+def _drawn(group: Element) -> Iterator[Box]:
+    """The frame of all points of a group's lines, bends of curves included."""
+    places: list[tuple[float, float]] = []
+    for element in group.iter():
+        numbers = re.findall(r"-?\d+(?:\.\d+)?", element.get("d", "") + " " + element.get("points", ""))
+        places += zip(map(float, numbers[::2]), map(float, numbers[1::2]), strict=True)
+    if places:
+        xs, ys = zip(*places, strict=True)
+        yield Box(min(xs), min(ys), max(xs), max(ys))
 
 
 def _staff_lines(staff: Element) -> Iterator[tuple[float, float, float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
 import time
 from dataclasses import replace
@@ -236,6 +237,30 @@ def test_repeats_of_more_than_two_times_say_so() -> None:
 def test_letters_without_a_glyph_are_announced() -> None:
     made = engrave(replace(lead_tab(), title="Tide 潮"))
     assert made.notes == ("the fonts of the look have no sign for 潮; give a font that has, or other words",)
+
+
+def test_a_tie_into_the_next_line_takes_no_room() -> None:
+    """The engraver tells the frame of such a tie's second part, which once pushed lines far apart."""
+    rows = [(n * F(1, 2), F(1, 2), 2, 5 + n % 4, ()) for n in range(64) if n % 16 not in (14, 15)]
+    rows += [(F(8 * n + 7), F(1) if n == 3 else F(2), 3, 7, ()) for n in range(4)]
+    plain = [(n * F(1, 2), F(1, 2), 2, 5 + n % 4, ()) for n in range(64)]
+    heights = []
+    for music in (rows, plain):
+        tied = [
+            row for row in music if not (row[0] % 8 < 1 and row[0] >= 8 and row[2] == 2 and music is rows)
+        ]
+        page = fromstring(engrave(tab_of(tied, form=Form.plain(8))).pages[0])
+        shifts = [
+            g.get("transform", "")
+            for g in page.iter(f"{SVG}g")
+            if g.get("transform", "").startswith("translate(1500")
+        ]
+        lines = [
+            tab_lines(system, 6)[0] for system in page.iter(f"{SVG}g") if system.get("class") == "system"
+        ]
+        tops = [float(shift.split()[1][:-1]) + line for shift, line in zip(shifts, lines, strict=True)]
+        heights.append(max(b - a for a, b in itertools.pairwise(tops)))
+    assert heights[0] < heights[1] + 800
 
 
 def test_unknown_paper() -> None:
