@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
 
+from pipeline.music.errors import MusicError
 from pipeline.music.metre import Metre, PlacedBar
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Grace
@@ -28,6 +29,8 @@ from pipeline.page.beams import beamed
 from pipeline.page.rhythm import note_pieces, rest_pieces, split_at_beats
 
 MAX_LAYERS: Final = 4  # that a reader can tell apart on one staff
+# lines to the quarter on which times are rounded, coarser each time, where they cannot be written
+_GRIDS: Final[tuple[tuple[int, ...], ...]] = ((), (12, 16), (16,))
 ALL_LAYERS: Final = 12  # as many as an instrument has strings: nothing needs to be changed
 
 
@@ -128,21 +131,49 @@ def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
     bars = []
     ended: set[int] = set()  # notes cut short, whose ties into later bars go with what was cut
     for bar in tab.form.written.bars:
-        groups = []
-        for key, heads in pieces.get(bar.index, {}).items():
-            heads = [head for head in heads if head.index not in ended]
-            if heads:
-                groups.append(_Group(*key, heads))
-        placed, cut = _assign(groups, bar, cautions, most)
+        for grids in _GRIDS:
+            groups = []
+            for (onset, end, voice), heads in pieces.get(bar.index, {}).items():
+                onset, end = _rounded(onset, end, bar.bar.length, grids)
+                heads = [head for head in heads if head.index not in ended]
+                if heads:
+                    groups.append(_Group(onset, end, voice, heads))
+            placed, cut = _assign(groups, bar, cautions, most)
+            try:
+                layers = list(_layers(placed, bar, most))
+            except MusicError:
+                if grids == _GRIDS[-1]:
+                    raise
+                cautions.append(
+                    f"bar {bar.bar.number}: times finer than can be written; the page rounds them, the sound does not"
+                )
+                continue
+            break
         ended |= cut
-        lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
-        layers = [
-            Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
-            for number in range(1, most + 1)
-            if number == 1 or placed.get(number)
-        ]
         bars.append(BarLayers(bar, tuple(_with_graces(layers, graces.get(bar.index, []), bar))))
     return Layout(tuple(bars), tuple(dict.fromkeys(cautions)))
+
+
+def _layers(placed: Placed, bar: PlacedBar, most: int) -> Iterator[Layer]:
+    lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
+    for number in range(1, most + 1):
+        if number == 1 or placed.get(number):
+            yield Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
+
+
+def _rounded(
+    onset: Fraction, end: Fraction, length: Fraction, grids: Sequence[int]
+) -> tuple[Fraction, Fraction]:
+    """Both times on the nearest line of any of the grids (lines to the quarter), never empty."""
+    if not grids:
+        return onset, end
+
+    def nearest(time: Fraction) -> Fraction:
+        return min((Fraction(round(time * grid), grid) for grid in grids), key=lambda line: abs(line - time))
+
+    least = Fraction(1, max(grids))
+    start = min(nearest(onset), length - least)
+    return start, min(length, max(nearest(end), start + least))
 
 
 def _continued(tab: Tab) -> set[int]:

@@ -97,6 +97,22 @@ def test_six_strings_at_once_find_an_end(seed: int) -> None:
     check(tab, exact)
 
 
+def test_times_finer_than_print_are_rounded_and_announced() -> None:
+    """As a MIDI file played by hand gives them: 480 ticks to the quarter, nothing on the beat."""
+    chance = random.Random(5)
+    rows, now = [], F(7, 480)
+    while now < 7:
+        length = F(chance.randrange(30, 700), 480)
+        rows.append((now, length, 1 + len(rows) % 6, 3, ()))
+        now += length + F(chance.randrange(0, 40), 480)
+    tab = tab_of(rows, form=Form.plain(3))
+    layout = lay_out(tab)
+    assert any("finer than can be written" in note for note in layout.notes)
+    heads = printed(layout)
+    for index, note in enumerate(tab.notes):
+        assert abs(heads[index][0][0] - note.onset) <= F(1, 16)
+
+
 def test_triplets_close_their_brackets() -> None:
     for bar in lay_out(triplets_tab()).bars:
         for layer in bar.layers:
