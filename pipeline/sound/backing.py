@@ -135,16 +135,17 @@ def arrange(
     """
     _check(tab, tempo_bpm, semitones, groove)
     tab = tab.with_tempo(tempo_bpm)
+    music_s = TimeMap.of_tab(tab).seconds_at(tab.form.played.length)
+    if music_s > MAX_SECONDS:
+        raise SoundError(
+            f"the track would last {music_s / 60:.0f} minutes, more than {MAX_SECONDS / 60:.0f}",
+            "check the repeats and the tempo",
+        )
     stage = set_stage(tab, spans, groove=load_groove(groove), semitones=semitones)
     counted = count_in(stage, bpm=tempo_bpm)
     count_in_s = float(counted.quarters) * 60.0 / tempo_bpm
     time_map = TimeMap.of_tab(tab, start_s=PRE_ROLL_S + count_in_s)
     seconds = time_map.seconds_at(stage.end) + RING_S
-    if seconds > MAX_SECONDS:
-        raise SoundError(
-            f"the track would last {seconds / 60:.0f} minutes, more than {MAX_SECONDS / 60:.0f}",
-            "check the repeats and the tempo",
-        )
     cents, tuning_notes = _fine_tune_cents(tab)
     notes = [*stage.notes, *tuning_notes]
 

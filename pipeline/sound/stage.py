@@ -9,6 +9,7 @@ they fall when the eighths swing. Pitch classes are those of the key that is pla
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -182,8 +183,12 @@ class Stage:
 
 
 def _stretches(bar: PlacedBar, spans: Sequence[ChordSpan], semitones: int) -> tuple[Stretch, ...]:
+    """The spans (in order) that sound in the bar, cut at its ends."""
     found = []
-    for span in spans:
+    first = bisect_right(spans, bar.start, key=lambda span: span.end)
+    for span in itertools.islice(spans, first, None):
+        if span.start >= bar.end:
+            break
         start, end = max(span.start, bar.start), min(span.end, bar.end)
         if start < end:
             harmony = Harmony(span.chord, semitones) if span.chord else None
@@ -235,6 +240,7 @@ def set_stage(tab: Tab, spans: Sequence[ChordSpan], *, groove: Groove, semitones
     A tab that swings rules over the groove; otherwise the groove's own swing holds. Bars in
     a compound metre never swing, nor do those with half a beat left over (7/8).
     """
+    spans = sorted(spans, key=lambda span: span.start)
     swing = tab.swing if tab.swing > _NO_SWING else groove.swing
     marks = _boundaries(tab, spans)
     bars: list[StageBar] = []

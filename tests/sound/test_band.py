@@ -20,6 +20,7 @@ from pipeline.music.technique import Slide, SlideKind, TremoloPicking
 from pipeline.sound.backing import PRE_ROLL_S, Band, arrange
 from pipeline.sound.bass import HIGHEST, LOWEST, bass_part
 from pipeline.sound.comping import best_voicing, chosen_tones, motion
+from pipeline.sound.errors import SoundError
 from pipeline.sound.groove import DRUM_KEYS, groove_names, load_groove
 from pipeline.sound.part import DRUM_CHANNEL
 from pipeline.sound.stage import Harmony, set_stage
@@ -301,3 +302,9 @@ def test_any_tab_makes_a_band(tab: Tab, seed: int, data: st.DataObject) -> None:
     many = any(n.note.has(TremoloPicking) for n in tab.sounding)
     count = len(band.lead[0].notes())
     assert count >= len(tab.sounding) - slid and (many or count <= len(tab.sounding))
+
+
+def test_a_track_of_hours_is_refused_before_any_work() -> None:
+    tab = tab_of([(0, 1, 3, 5, ())], form=Form.plain(2000), bpm=100)
+    with pytest.raises(SoundError, match="would last 80 minutes, more than 40"):
+        arrange(tab, chart_of(*["Am"] * 2000).spans(tab.form), groove="swing", tempo_bpm=100, seed=1)
