@@ -16,7 +16,7 @@ import os
 import shutil
 import socket
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import asdict
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -27,11 +27,14 @@ from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
 
 FORMAT: Final = 1
+CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two keys and tempos
 _RECORD: Final = "made.json"
 
 
 def sync_file(path: Path) -> None:
     """Have the file (or folder) reach the disk."""
+    if os.name == "nt":
+        return  # folders cannot be opened there, nor files be synced when open for reading
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
@@ -128,9 +131,33 @@ class Store:
         except (ValueError, KeyError, TypeError):
             whole = False
         if whole:
+            os.utime(home / _RECORD)  # when it was last of use
             return made
         self._discard(home)
         return None
+
+    def prune(self, used: Set[str], *, cap_bytes: int = CAP_BYTES) -> int:
+        """Remove results, the longest unused first, until the store is under its cap.
+
+        used : keys that stay in any case
+
+        Returns how many were removed.
+        """
+        found: list[tuple[float, int, Path]] = []
+        for home in (self.root / "objects").glob("*/*"):
+            try:
+                size = sum(entry.stat().st_size for entry in os.scandir(home))
+                found.append(((home / _RECORD).stat().st_mtime, size, home))
+            except FileNotFoundError:
+                continue  # another build is at it
+        total, removed = sum(size for _, size, _ in found), 0
+        for _, size, home in sorted(found):
+            if total <= cap_bytes:
+                break
+            if home.name not in used:
+                self._discard(home)
+                total, removed = total - size, removed + 1
+        return removed
 
     def _discard(self, home: Path) -> None:
         aside = self.work_folder("damaged") / "old"
@@ -188,6 +215,8 @@ class Store:
 
 
 def _alive(pid: int) -> bool:
+    if os.name == "nt":
+        return True  # asking would interrupt the process; what is left there is left
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

@@ -226,7 +226,7 @@ class _Build:
         for step in work.steps:
             made = done[step.name].outcome.made
             if made is not None:
-                found += made.notes
+                found += [_sentence(note) for note in made.notes]
         return list(dict.fromkeys(found))
 
     def _release(self, work: _Work, done: Mapping[str, Done], cautions: list[str]) -> None:
@@ -271,6 +271,11 @@ class _Build:
             self.report.problem(slug, f"the account of the failure could not be written: {said_of(error)}")
         else:
             self.report.problem(slug, f"{slug}: the full account is in {path}")
+
+
+def _sentence(note: str) -> str:
+    said = note.strip()
+    return said[:1].upper() + said[1:] + ("" if said[-1:] in ".!?" else ".")
 
 
 def _name_of(read: ReadLesson) -> str:
@@ -336,10 +341,12 @@ def build(
         graph = Graph(step for one in work.works.values() for step in one.steps)
         report.begin({slug: len(one.steps) for slug, one in work.works.items()})
         with open_pool(jobs, cluster) as pool:
-            Runner(graph, store, pool, report, work.finish).run()
+            done = Runner(graph, store, pool, report, work.finish).run()
         for slug, one in work.works.items():
             if not one.steps:  # only the review page was asked for, and nothing feeds it
                 work.finish(slug, {})
+        if any(one.state == "made" for one in done.values()):
+            store.prune({one.made.key for one in done.values() if one.made is not None})
     finally:
         report.end()
         store.close()

@@ -96,6 +96,18 @@ def test_work_of_a_dead_run_is_swept(tmp_path: Path) -> None:
     assert {path.name for path in (tmp_path / "making").iterdir()} == {mine.parent.name, f"elsewhere-{pid}"}
 
 
+def test_the_longest_unused_go_first(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    keys = [f"{place:02}" + "0" * 62 for place in range(4)]
+    for place, key in enumerate(keys):
+        made = store.keep(key, filled(store, "x" * 1000), OUTPUTS, Result())
+        os.utime(made.folder / "made.json", (place, place))
+    assert store.prune(set(), cap_bytes=10**9) == 0
+    assert store.find(keys[1]) is not None  # of use again, so among the last to go
+    assert store.prune({keys[0]}, cap_bytes=3000) == 2
+    assert [store.find(key) is not None for key in keys] == [True, True, False, False]
+
+
 def test_a_newer_store_is_refused(tmp_path: Path) -> None:
     (tmp_path / "format").write_text("99\n")
     with pytest.raises(MissingError, match="a store of kind '99', this version reads kind 1"):
