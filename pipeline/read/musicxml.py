@@ -242,6 +242,12 @@ class _PartReader:
                     f"measure {raw.measure}: string {raw.string}, but the {instrument.name} has {len(instrument.strings)}",
                     path=self.path, remedy="Right the string or the tuning of the tab staff.",
                 )  # fmt: skip
+            if raw.fret is not None and raw.fret < 0:
+                self.problems.error(
+                    f"measure {raw.measure}: fret {raw.fret}",
+                    path=self.path,
+                    remedy="Right the fret: 0 is the open string.",
+                )
         highest = max((r.fret for r in raws if r.fret is not None), default=0)
         if highest <= instrument.highest_fret:
             return instrument

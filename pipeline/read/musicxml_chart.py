@@ -78,10 +78,14 @@ def _changes(element: Element, kind: str) -> tuple[Change, ...]:
             continue
         if action == "subtract":
             found.append(Change("omit", number))
-        elif action == "alter":
-            found.append(Change("alter", number, KINDS[kind][0].get(number, 0) + alter))
-        else:
-            found.append(Change("add", number, alter - 1 if number == 7 else alter))
+            continue
+        if action == "alter":
+            alter += KINDS[kind][0].get(number, 0)
+        elif number == 7:
+            alter -= 1
+        if not -2 <= alter <= 1:
+            raise MusicError(f"a chord with degree {number} altered by {alter} semitones")
+        found.append(Change("alter" if action == "alter" else "add", number, alter))
     return tuple(found)
 
 

@@ -70,7 +70,12 @@ def choose_part(root: Element, path: Path, problems: Problems) -> Element:
 def stated_strings(part: Element, staff: int | None) -> tuple[tuple[Pitch, ...], int]:
     """Open strings (string 1 first) and capo that ``staff-details`` states; () when silent.
 
-    Lines of ``staff-tuning`` count from the bottom (MusicXML 4.0, staff-line)."""
+    Lines of ``staff-tuning`` count from the bottom (MusicXML 4.0, staff-line).
+
+    Raises
+    ------
+    MusicError : a tuning that is none.
+    """
     for details in part.iter("staff-details"):
         if staff is not None and details.get("number", "1") != str(staff):
             continue
@@ -81,6 +86,8 @@ def stated_strings(part: Element, staff: int | None) -> tuple[tuple[Pitch, ...],
             line = tuning.get("line", "")
             if step and octave is not None and line.isdecimal():
                 lines[int(line)] = Pitch(Spelling(step.strip(), int(alter)), int(octave))
+            else:
+                raise MusicError(f"line {line or '?'} has no pitch")
         if lines:
             capo = number_of(details, "capo", Fraction(0)) or Fraction(0)
             return tuple(lines[line] for line in sorted(lines, reverse=True)), int(capo)
@@ -116,7 +123,13 @@ def choose_instrument(
 
     votes : how often (string, open MIDI number) follows from a note's pitch, string and fret
     """
-    strings, capo = stated_strings(part, staff)
+    try:
+        strings, capo = stated_strings(part, staff)
+    except MusicError as error:
+        problems.error(
+            f"not a tuning of the tab staff ({error})", path=path, remedy="Right it in the notation software."
+        )
+        return INSTRUMENTS["guitar"]
     name = part_names(root).get(part.get("id", ""), "").lower()
     program = _program(root, part)
     wanted = next((known for word, known in _NAMES if word in name), None)

@@ -18,6 +18,7 @@ from pipeline.errors import Problems
 from pipeline.music.errors import MusicError
 from pipeline.music.metre import Bar, Form, Metre
 
+_MOST: Final = 1_000_000  # no number in a score is larger
 _TIMED: Final = ("direction", "harmony", "sound")
 
 
@@ -25,9 +26,10 @@ def number_of(element: Element | None, path: str, default: Fraction | None = Non
     """The number in a child element, or ``default`` when there is none or it is not a number."""
     text = element.findtext(path) if element is not None else None
     try:
-        return default if text is None or not text.strip() else Fraction(text.strip())
+        number = default if text is None or not text.strip() else Fraction(text.strip())
     except (ValueError, ZeroDivisionError):
         return default
+    return default if number is None or abs(number) > _MOST else number
 
 
 @dataclass(slots=True)

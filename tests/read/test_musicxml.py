@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import random
 import zipfile
 from fractions import Fraction as F
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import HealthCheck, Phase, assume, given, settings
@@ -401,3 +403,26 @@ def test_any_tab_we_write_is_heard_alike(tmp_path_factory: pytest.TempPathFactor
     assert again is not None, "\n".join(p.text() for p in problems)
     assert [row[:6] for row in heard(again)] == [row[:6] for row in heard(tab)]
     assert (again.form, again.instrument, again.tempos) == (tab.form, tab.instrument, tab.tempos)
+
+
+def test_no_damage_to_a_score_ends_in_a_traceback(tmp_path: Path) -> None:
+    """200 seeded damages to our own score: a tab, or errors that say why not, never an exception."""
+    rng = random.Random(7)
+    whole = write_musicxml(lead_tab(), lead_spans())
+    path = tmp_path / "a.musicxml"
+    values = ["", "-1", "0", "x", "99999", "1/0", "nan", "3.5", "1e999", "7", "A", "TAB", "stop"]
+    for _ in range(200):
+        root = ElementTree.fromstring(whole)
+        for _ in range(rng.randint(1, 4)):
+            element = rng.choice(list(root.iter()))
+            if len(element) and rng.random() < 0.5:
+                element.remove(rng.choice(list(element)))
+            elif element.attrib and rng.random() < 0.5:
+                element.attrib[rng.choice(list(element.attrib))] = rng.choice(values)
+            elif not len(element):
+                element.text = rng.choice(values)
+        path.write_bytes(ElementTree.tostring(root))
+        for reader in (read_musicxml, read_musicxml_chart):
+            problems = Problems()
+            found = reader(path, problems)
+            assert (found is None) == bool(problems.errors)

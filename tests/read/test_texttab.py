@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import time
 from fractions import Fraction as F
 from pathlib import Path
@@ -425,3 +426,25 @@ def _timed(text: str) -> float:
     start = time.perf_counter()
     read(text)
     return time.perf_counter() - start
+
+
+def test_no_damage_to_a_tab_ends_in_a_traceback() -> None:
+    """400 seeded mistypings: each gives a tab, or errors that say why not, never an exception."""
+    rng = random.Random(7)
+    outcomes = {True: 0, False: 0}
+    for _ in range(400):
+        text = list(GOOD)
+        for _ in range(rng.randint(1, 6)):
+            place = rng.randrange(len(text))
+            kind = rng.random()
+            if kind < 0.5:
+                text[place] = rng.choice("-|:0123579hpbrsx~/\\()<>[].#%{}eq\n\tAm*t'=^_+,é")
+            elif kind < 0.8:
+                del text[place : place + rng.randint(1, 20)]
+            else:
+                text[place:place] = text[place : place + 20]
+        tab, problems = read("".join(text))
+        assert (tab is None) == bool(problems.errors)
+        assert all(p.remedy and p.line for p in problems.errors)
+        outcomes[tab is None] += 1
+    assert min(outcomes.values()) > 20
