@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
 from xml.etree.ElementTree import Element, tostring
@@ -19,13 +19,12 @@ from pipeline.page.breaks import line_starts
 from pipeline.page.chordxml import ShownChord, shown_chords
 from pipeline.page.directions import counted, swing_words
 from pipeline.page.layers import Layout, lay_out
-from pipeline.page.look import Look, default_look
+from pipeline.page.look import Look, default_look, legible
 from pipeline.page.marks import Marks
 from pipeline.page.musicxml import ScoreWriter
 from pipeline.page.notations import links_of
 from pipeline.page.pdf import bind
 from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
-from pipeline.page.spelling import respelled
 from pipeline.page.systems import Drawing, System, draw, natural_widths
 
 _SETTINGS: Final = 4
@@ -71,8 +70,7 @@ def engrave(
     """
     if paper not in PAPERS:
         raise MisuseError(f"there is no paper {paper!r}; known: {', '.join(PAPERS)}")
-    look = look or default_look()
-    tab = respelled(tab, spans)
+    look = _for_print(look or default_look())
     layout = lay_out(tab)
     chords, chord_notes = shown_chords(spans, tab.form)
     width, height = PAPERS[paper]
@@ -84,6 +82,17 @@ def engrave(
     made = pages(drawing, heading, look, paper=paper)
     pdf = bind(made, look, width_mm=width / 100, height_mm=height / 100, title=tab.title, author=credit)
     return Engraving(made, pdf, (*layout.notes, *chord_notes, *_missing_signs(tab, look, credit, footer)))
+
+
+def _for_print(look: Look) -> Look:
+    """On white: printer's ink is dear, and the channel's paper colour is for screens."""
+    white = "#ffffff"
+    return replace(
+        look,
+        paper=white,
+        ink=legible(look.ink, on=white, ratio=7.0),
+        accent=legible(look.accent, on=white),
+    )
 
 
 def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float) -> bytes:

@@ -31,7 +31,6 @@ from pipeline.page.chordxml import ShownChord, harmony, shown_chords
 from pipeline.page.directions import Directions
 from pipeline.page.layers import ALL_LAYERS, BarLayers, Event, Head, Layer, Layout, in_time, lay_out
 from pipeline.page.notations import NotationWriter
-from pipeline.page.spelling import respelled
 
 _DOCTYPE: Final = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -57,7 +56,6 @@ def write_musicxml(tab: Tab, spans: Sequence[ChordSpan] = (), *, credit: str = "
     spans : the chords over the played form, see :meth:`pipeline.music.chart.Chart.spans`
     credit, rights : who made it; who may do what with it
     """
-    tab = respelled(tab, spans)
     shown, _ = shown_chords(spans, tab.form)
     top = ScoreWriter(tab, lay_out(tab, most=ALL_LAYERS), shown).score(credit=credit, rights=rights)
     indent(top, " ")
