@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from pipeline.errors import MissingError, StepError
 from pipeline.sound.errors import SoundError
-from pipeline.sound.loudness import Loudness, measure, true_peak_dbtp
-from pipeline.sound.master import limit
+from pipeline.sound.loudness import Loudness, integrated_lufs, measure, true_peak_dbtp
+from pipeline.sound.master import TARGET_RANGE, limit, master
 
 MP3_RATES: Final = (32_000, 44_100, 48_000)
 MP3_KBPS: Final = (96, 112, 128, 160, 192, 224, 256, 320)
@@ -65,7 +65,7 @@ def write_mp3(
     """MP3 (LAME, constant bit rate) without any date or tag; appears whole or not at all.
 
     Coding moves the peaks: when the decoded file passes ``ceiling_dbtp``, the audio is
-    limited a little lower and coded again.
+    limited a little lower, at the same loudness, and coded again.
 
     Returns
     -------
@@ -87,7 +87,7 @@ def write_mp3(
         aim = ceiling_dbtp
         gain_db = _coder_loss_db(rate, kbps)
         for _ in range(4):
-            coded = data if aim >= ceiling_dbtp else limit(data, rate, ceiling_dbtp=aim)
+            coded = data if aim >= ceiling_dbtp else _under(data, rate, aim)
             coded = coded * np.float32(10 ** (gain_db / 20))
             _encode(part, coded, rate, kbps)
             decoded = _decode(part, data.shape[1])
@@ -102,6 +102,14 @@ def write_mp3(
     finally:
         part.unlink(missing_ok=True)
     return measured
+
+
+def _under(data: npt.NDArray[np.float32], rate: int, ceiling_dbtp: float) -> npt.NDArray[np.float32]:
+    """The audio under a lower ceiling, as loud as it was."""
+    loudness = integrated_lufs(data, rate)
+    if not TARGET_RANGE[0] <= loudness <= TARGET_RANGE[1]:
+        return limit(data, rate, ceiling_dbtp=ceiling_dbtp)
+    return master(data, rate, target_lufs=loudness, ceiling_dbtp=ceiling_dbtp)[0]
 
 
 def _ffmpeg() -> str:

@@ -24,6 +24,7 @@ from pipeline.sound.loudness import Loudness, gap_peaks, measure, true_peak_dbtp
 
 Audio = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
+TARGET_RANGE: Final = (-60.0, -5.0)  # LUFS
 _BLOCK: Final = 128
 _LOOK_BLOCKS: Final = 2  # the gain moves over five blocks, 13 ms at 48 kHz
 _RELEASE_S: Final = 0.09
@@ -128,7 +129,7 @@ def master(audio: Audio, rate: int, *, target_lufs: float, ceiling_dbtp: float) 
     ------
     SoundError : a target or ceiling that makes no sense, or a silent mix.
     """
-    if not -60.0 <= target_lufs <= -5.0:
+    if not TARGET_RANGE[0] <= target_lufs <= TARGET_RANGE[1]:
         raise SoundError(f"a target loudness is between -60 and -5 LUFS, got {target_lufs:g}")
     if not -20.0 <= ceiling_dbtp <= 0.0:
         raise SoundError(f"a true-peak ceiling is between -20 and 0 dBTP, got {ceiling_dbtp:g}")
