@@ -226,7 +226,7 @@ def test_a_crowded_bar_stays_on_the_page() -> None:
 def test_colours_of_the_look() -> None:
     page = engrave(lead_tab(), look=look_from({"accent": "#aa0000", "paper": "#fffff0"})).pages[0]
     assert "#aa0000" in page
-        assert "#fffff0" not in page  # the page is printed on white
+    assert "#fffff0" not in page  # the page is printed on white
 
 
 def test_repeats_of_more_than_two_times_say_so() -> None:
