@@ -187,6 +187,7 @@ def _read(sound: Floats32, happenings: Sequence[Event], guess: _Guess, *, cents:
     seconds = _moments(sound, happenings, curves, guess.rough)
     evidence = judge.gather(sound, happenings, seconds, curves, cents=cents, a4_hz=a4_hz, loud=loud)
     found = judge.verdicts(happenings, evidence)
+    judge.drop_tail(happenings, seconds, found, total_s=len(sound) / RATE)
     merit = float(np.mean([min(1.0, v.attack) * (1.0 if v.fits else 0.5) for v in found.values()]))
     return _Reading(seconds, found, guess.slope, merit)
 

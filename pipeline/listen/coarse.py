@@ -38,7 +38,7 @@ LAST_S: Final = 1.0  # of the last note, so much must be heard
 # weights of the three views: semitone bands tell octaves, pitch classes forgive timbre,
 # attacks by pitch class place the notes, the pulse (is there any attack?) hears rhythm
 _BAND, _CHROMA, _ATTACK, _PULSE = 0.25, 0.25, 0.3, 0.2
-BEYOND: Final = 0.25  # own cost of a moment after the recording: what silence in it costs
+BEYOND: Final = 0.1  # own cost of a moment after the recording: dearer than a fair match, cheaper than none
 _NEUTRAL: Final = 0.45  # what a rest costs anywhere: strings may ring on or not
 
 

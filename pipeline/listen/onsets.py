@@ -218,8 +218,8 @@ def _place(curve: Curve, state: int) -> float:
         above, below = curve.growth[frame], curve.growth[frame - 1]
         if below < quarter:
             at_s = curve.start_s + (frame - (above - quarter) / (above - below)) * HOP_S
-            return min(peak_s, at_s + curve.window_s / 3)
-    return peak_s
+            return float(min(peak_s, at_s + curve.window_s / 3))
+    return float(peak_s)
 
 
 def _between(value: Floats, state: int) -> float:
