@@ -347,7 +347,9 @@ class _PartReader:
                 )
         elif tempo_bpm is not None and abs(tempo_bpm - start) > 1e-9:
             self.caution(f"the score's tempo is {start:g}, the lesson's {tempo_bpm:g} is used")
-            found = {quarter: bpm * tempo_bpm / start for quarter, bpm in found.items()}
+            found = {
+                quarter: min(500.0, max(10.0, bpm * tempo_bpm / start)) for quarter, bpm in found.items()
+            }
             start = tempo_bpm
         found[Fraction(0)] = start
         return tuple(TempoMark(quarter, bpm) for quarter, bpm in sorted(found.items()))

@@ -69,18 +69,16 @@ def read_text_tab(
         return None
     assembler = Assembler(source, sheet, heads)
     assembler.read()
-    tab = assembler.tab(title=title)
-    stated = any(mark.quarter == 0 for mark in assembler.tempos)
-    if tempo_bpm is None and not stated:
+    tab = assembler.tab(title=title, tempo_bpm=tempo_bpm)
+    stated = assembler.stated_bpm
+    if tempo_bpm is None and stated is None:
         source.caution(
             1, 1, f"no tempo is stated: {DEFAULT_BPM:g} quarter notes a minute are taken", "Write tempo: 104 at the top."
         )  # fmt: skip
-    if tab is None or tempo_bpm is None:
-        return tab
-    if stated and abs(tab.tempo_bpm - tempo_bpm) > 1e-9:
+    if tempo_bpm is not None and stated is not None and abs(stated - tempo_bpm) > 1e-9:
         first = next(h for h in sheet.systems[0].changes if h.name == "tempo")
         source.caution(
-            first.line, first.column, f"the tab's tempo is {tab.tempo_bpm:g}, the lesson's {tempo_bpm:g} is used",
+            first.line, first.column, f"the tab's tempo is {stated:g}, the lesson's {tempo_bpm:g} is used",
             "Write the same tempo in both, or in one of them only.",
         )  # fmt: skip
-    return tab.with_tempo(tempo_bpm)
+    return tab

@@ -10,6 +10,7 @@ from typing import Final
 
 from pipeline.music.errors import MusicError
 from pipeline.music.metre import Metre
+from pipeline.music.pitch import Pitch
 from pipeline.music.tab import Note, Tab, TempoMark
 from pipeline.music.technique import LetRing, PalmMute, Stroke, Technique
 from pipeline.read.source import SourceText
@@ -51,6 +52,7 @@ class Assembler:
         self.hands: dict[int, int] = {}
         self.hand = 0
         self.dynamic = "mf"
+        self.pitches: dict[tuple[int, int], Pitch] = {}
         self.now = Fraction(0)
         self.metre = Metre()
         self.untimed: list[int] = []
@@ -201,9 +203,14 @@ class Assembler:
             return None
         if length:
             self.busy[typed.string] = (self.now + length, typed.fret)
-        pitch = self.heads.key.spell_midi(self.instrument.midi(typed.string, typed.fret))
+        pitch = self._pitch(typed.string, typed.fret)
         techniques = self.marks.techniques(typed, tied=tied) + extra
         return Note(self.now, length, typed.string, typed.fret, pitch, tied, techniques, dynamic=self.dynamic)
+
+    def _pitch(self, string: int, fret: int) -> Pitch:
+        if (string, fret) not in self.pitches:
+            self.pitches[string, fret] = self.heads.key.spell_midi(self.instrument.midi(string, fret))
+        return self.pitches[string, fret]
 
     def _meets_tie(self, typed: TabNote) -> bool:
         for tie in self.ties:
@@ -313,8 +320,16 @@ class Assembler:
                     )  # fmt: skip
         return found
 
-    def tab(self, *, title: str) -> Tab | None:
-        """The finished tab, or None with everything told that stands in its way."""
+    @property
+    def stated_bpm(self) -> float | None:
+        """The tempo that the tab states at its start."""
+        return next((mark.bpm for mark in self.tempos if mark.quarter == 0), None)
+
+    def tab(self, *, title: str, tempo_bpm: float | None) -> Tab | None:
+        """The finished tab, or None with everything told that stands in its way.
+
+        tempo_bpm : the tempo to start with; later ones keep their proportion to the first
+        """
         if not self.bars:
             return None
         reader = FormReader(self.source, self.bars)
@@ -327,6 +342,11 @@ class Assembler:
             return None
         heads = self.heads
         try:
+            if tempo_bpm is not None:
+                # without a tempo of its own at the start, later ones stand as they are
+                ratio = tempo_bpm / tempos[0].bpm if self.stated_bpm is not None else 1.0
+                later = (TempoMark(t.quarter, t.bpm * ratio) for t in tempos[1:])
+                tempos = (TempoMark(Fraction(0), tempo_bpm), *later)
             return Tab(
                 self.instrument, form, tuple(self.notes), heads.key, tempos, phrases, title or heads.title, heads.swing,
                 heads.a4_hz,

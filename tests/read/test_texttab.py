@@ -434,17 +434,17 @@ def test_no_damage_to_a_tab_ends_in_a_traceback() -> None:
     outcomes = {True: 0, False: 0}
     for _ in range(400):
         text = list(GOOD)
-        for _ in range(rng.randint(1, 6)):
+        for _ in range(rng.randint(1, 2)):
             place = rng.randrange(len(text))
             kind = rng.random()
             if kind < 0.5:
                 text[place] = rng.choice("-|:0123579hpbrsx~/\\()<>[].#%{}eq\n\tAm*t'=^_+,é")
             elif kind < 0.8:
-                del text[place : place + rng.randint(1, 20)]
+                del text[place : place + rng.randint(1, 3)]
             else:
-                text[place:place] = text[place : place + 20]
+                text[place:place] = text[place : place + rng.randint(1, 3)]
         tab, problems = read("".join(text))
         assert (tab is None) == bool(problems.errors)
         assert all(p.remedy and p.line for p in problems.errors)
         outcomes[tab is None] += 1
-    assert min(outcomes.values()) > 20
+    assert min(outcomes.values()) > 20  # both ways out are walked
