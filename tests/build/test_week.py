@@ -439,3 +439,46 @@ def test_interrupted_cleanly(built: Desk) -> None:
         (built.lesson / "tab.txt").write_text(TAB)
         built.build()
     assert built.contents() == before
+
+
+def test_two_builds_at_once(built: Desk) -> None:
+    before = built.contents()
+    built.rewrite("tab.txt", "-0-3-", "-8-3-")
+    try:
+        processes = [start(built), start(built)]
+        for process in processes:
+            _, told = process.communicate(timeout=120)
+            assert process.returncode == 0, told.decode()
+        assert built.contents() == {file["path"]: file["sha256"] for file in built.record()["files"]}
+        summary = built.build()
+        assert summary.lessons[0].made == 0
+        assert {path.name for path in built.out.iterdir()} == {".store", "ebb"}
+    finally:
+        (built.lesson / "tab.txt").write_text(TAB)
+        built.build()
+    assert built.contents() == before
+
+
+@pytest.mark.slow
+def test_killed_at_many_moments(built: Desk) -> None:
+    """Each time the release is the old one or the new one, whole; in the end all is as ever."""
+    import random
+
+    before, moments = built.contents(), random.Random(4)
+    frets = 0
+    try:
+        for _ in range(20):
+            frets = frets % 9 + 1
+            (built.lesson / "tab.txt").write_text(TAB.replace("-0-3-", f"-{frets}-3-"))
+            process = start(built)
+            time.sleep(moments.uniform(0.2, 4.0))
+            process.kill()
+            process.communicate()
+            assert _group_is_gone(process.pid, within_s=20)
+            assert built.contents() == {file["path"]: file["sha256"] for file in built.record()["files"]}
+    finally:
+        (built.lesson / "tab.txt").write_text(TAB)
+    assert built.build().exit_code == 0
+    assert built.contents() == before
+    assert list((built.out / ".store" / "making").iterdir()) == []
+    assert {path.name for path in built.out.iterdir()} == {".store", "ebb"}
