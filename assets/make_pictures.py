@@ -1,0 +1,79 @@
+"""README's pictures, taken from a built demo week.
+
+Run by hand when something visible changes, after ``lessonwright build configs/demo_week.toml``:
+
+    python assets/make_pictures.py [OUT]
+
+Needs the ``test`` extra (pypdfium2). Writes into ``assets/pictures/``.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import av
+import pypdfium2
+from PIL import Image, ImageOps
+
+HERE = Path(__file__).parent / "pictures"
+LESSON = "breakwater-lamp"
+WIDTH = 900
+
+
+def saved(picture: Image.Image, name: str, *, width: int = WIDTH) -> None:
+    """As a small palette PNG, framed by a hair line so that white pages show on white."""
+    picture = picture.convert("RGB")
+    if picture.width > width:
+        picture = picture.resize(
+            (width, round(picture.height * width / picture.width)), Image.Resampling.LANCZOS
+        )
+    framed = ImageOps.expand(picture, border=1, fill="#b8b8b8")
+    framed.quantize(128, dither=Image.Dither.NONE).save(HERE / name, optimize=True)
+    print(f"{name}: {framed.width} x {framed.height}, {(HERE / name).stat().st_size // 1024} kB")
+
+
+def frame_at(path: Path, second: float) -> Image.Image:
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        for frame in container.decode(stream):
+            if frame.time is not None and frame.time >= second:
+                return Image.fromarray(frame.to_ndarray(format="rgba"))
+    raise SystemExit(f"{path} is shorter than {second} s")
+
+
+def page(pdf: Path) -> Image.Image:
+    """The written part of the first page at 110 dpi."""
+    document = pypdfium2.PdfDocument(pdf)
+    image = document[0].render(scale=110 / 72).to_pil().convert("RGB")
+    body = image.crop((0, 0, image.width, round(image.height * 0.93)))
+    box = ImageOps.invert(body.convert("L")).getbbox()
+    assert box is not None
+    return image.crop((0, 0, image.width, min(image.height, box[3] + 40)))
+
+
+def main(out: Path) -> None:
+    HERE.mkdir(exist_ok=True)
+    lesson = out / LESSON
+    record = json.loads((lesson / "release.json").read_text("utf-8"))
+    second = record["alignment"]["bars"][3]["seconds"] + 0.5
+    for ferry in ("letter-from-the-ferry", LESSON):
+        pdf = next(iter(sorted((out / ferry / "packs").glob("*/*.pdf"))))
+        saved(page(pdf), f"page-{ferry}.png")
+    saved(frame_at(lesson / "public" / "clip.mp4", second), "clip.png", width=640)
+    overlay = frame_at(lesson / "public" / "overlay.mov", second)
+    squares = Image.new("RGB", overlay.size, "#ffffff")
+    for x in range(0, overlay.width, 16):
+        for y in range(0, overlay.height, 16):
+            if (x // 16 + y // 16) % 2:
+                squares.paste("#dcdcdc", (x, y, x + 16, y + 16))
+    squares.paste(overlay, (0, 0), overlay)
+    saved(squares, "overlay.png", width=640)
+    saved(Image.open(lesson / "public" / "still.png"), "still.png", width=640)
+    saved(Image.open(next(iter(sorted((lesson / "packs").glob("*/*cover.jpg"))))), "cover.png", width=320)
+    saved(Image.open(lesson / "review" / "alignment.png"), "take.png")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1] if len(sys.argv) > 1 else "out"))
