@@ -26,7 +26,7 @@ from pipeline.music.metre import Form
 from pipeline.music.pitch import STEP_SEMITONES, Interval, Pitch, Spelling
 from pipeline.music.tab import Note, Phrase, Tab, TempoMark
 from pipeline.music.technique import Dead, Slide, Technique
-from pipeline.read.musicxml_directions import Marks, key_of, read_marks
+from pipeline.read.musicxml_directions import Marks, key_of, read_marks, transposition
 from pipeline.read.musicxml_file import open_score
 from pipeline.read.musicxml_instrument import (
     choose_instrument,
@@ -113,23 +113,11 @@ class _PartReader:
             return Key.parse("C")
         if chosen is not None and not (chosen.findtext("mode") or "").strip():
             self.caution(f"the key signature does not say its mode: taken as {key.symbol()}")
-        shift = self._transposition(measures)
+        shift = transposition(measures)
         return key.transposed(shift) if shift.semitones % 12 else key
 
-    @staticmethod
-    def _transposition(measures: tuple[Measure, ...]) -> Interval:
-        for _, _, item in timed(measures, "attributes"):
-            transpose = item.element.find("transpose")
-            if transpose is not None:
-                octaves = int(number_of(transpose, "octave-change", Fraction(0)) or 0)
-                chromatic = int(number_of(transpose, "chromatic", Fraction(0)) or 0)
-                diatonic = number_of(transpose, "diatonic")
-                steps = round(chromatic * 7 / 12) if diatonic is None else int(diatonic)
-                return Interval(steps, chromatic).shifted_octaves(octaves)
-        return Interval(0, 0)
-
     def _raws(self, measures: tuple[Measure, ...]) -> list[RawNote]:
-        shift = self._transposition(measures)
+        shift = transposition(measures)
         found: list[RawNote] = []
         voices: list[str] = []
         staves = {e.findtext("staff") or "1" for _, _, i in timed(measures, "note") for e in [i.element]}

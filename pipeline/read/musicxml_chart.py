@@ -18,7 +18,7 @@ from pipeline.music.chart import Chart, ChartBar, ChartChord
 from pipeline.music.chord import KINDS, Change, Chord
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.pitch import STEP_SEMITONES, Spelling
-from pipeline.read.musicxml_directions import key_of, read_marks
+from pipeline.read.musicxml_directions import key_of, read_marks, transposition
 from pipeline.read.musicxml_file import open_score
 from pipeline.read.musicxml_measures import Measure, MeasureReader, number_of, timed
 
@@ -149,14 +149,15 @@ class _ChartReader:
             )
             for index, bar in enumerate(form.bars)
         )
-        key = next(
-            (k for _, _, item in timed(measures, "attributes") for k in item.element.findall("key")), None
-        )
+        keys = (k for _, _, item in timed(measures, "attributes") for k in item.element.findall("key"))
+        key = next(keys, None)
+        shift = transposition(measures)
         try:
-            return Chart(bars, None if key is None else key_of(key))
+            chart = Chart(bars, None if key is None else key_of(key))
         except MusicError as error:
             self.problems.caution(f"{error} is left out of the chart", path=self.path)
-            return Chart(bars)
+            chart = Chart(bars)
+        return chart.transposed(shift) if shift.semitones % 12 else chart
 
     def _chord(
         self, measure: Measure, quarter: Fraction, element: Element, found: dict[Fraction, Chord | None]

@@ -11,7 +11,7 @@ from xml.etree.ElementTree import Element
 
 from pipeline.music.errors import MusicError
 from pipeline.music.key import MODES, Key
-from pipeline.music.pitch import Spelling
+from pipeline.music.pitch import Interval, Spelling
 from pipeline.music.tab import DYNAMICS
 from pipeline.music.technique import LetRing, PalmMute, Technique
 from pipeline.read.musicxml_measures import Measure, number_of, timed
@@ -139,3 +139,16 @@ def _metronome(element: Element) -> float | None:
         return None
     dots = len(element.findall("beat-unit-dot"))
     return float(count * unit * (2 - Fraction(1, 2**dots)))
+
+
+def transposition(measures: tuple[Measure, ...]) -> Interval:
+    """From the written pitch to the sound, as the part's first ``transpose`` says."""
+    for _, _, item in timed(measures, "attributes"):
+        transpose = item.element.find("transpose")
+        if transpose is not None:
+            octaves = int(number_of(transpose, "octave-change", Fraction(0)) or 0)
+            chromatic = int(number_of(transpose, "chromatic", Fraction(0)) or 0)
+            diatonic = number_of(transpose, "diatonic")
+            steps = round(chromatic * 7 / 12) if diatonic is None else int(diatonic)
+            return Interval(steps, chromatic).shifted_octaves(octaves)
+    return Interval(0, 0)

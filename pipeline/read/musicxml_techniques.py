@@ -140,9 +140,12 @@ class TechniqueReader:
         if head is not None and head.get("parentheses") == "yes" and not tied:
             found.append(Ghost())
         found += self._harmonic(technical, fret)
-        bend = bend_of([child for child in technical if child.tag == "bend"])
+        bends = [child for child in technical if child.tag == "bend"]
+        bend = bend_of(bends)
         if bend is not None:
             found.append(bend)
+        elif bends:
+            self.dropped["bend that goes nowhere"] += 1
         found += self._ornaments(note, fret, midi)
         found += [_ARTICULATIONS[tag] for tag in articulations if tag in ("doit", "falloff")]
         strokes = number_of(note, "notations/ornaments/tremolo")

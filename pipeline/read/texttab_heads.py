@@ -131,23 +131,44 @@ def _guess(source: SourceText, lines: list[StringLine]) -> Instrument | None:
     return chosen
 
 
+def _with_octaves(text: str, named: Header | None) -> str:
+    """Note names without octaves, as musicians say tunings, in the octaves of the instrument's
+    usual strings; any other text as it is."""
+    names = text.replace(",", " ").split()
+    if not names or not all(re.fullmatch(r"[A-Ga-g][#b♯♭]?", name) for name in names):
+        return text
+    word = " ".join(named.value.lower().split()) if named is not None else "guitar"
+    usual = {name.lower(): item for name, item in INSTRUMENTS.items()}.get(word)
+    if usual is None or len(usual.strings) != len(names):
+        return text
+    return " ".join(_like(name, pitch) for name, pitch in zip(names, reversed(usual.strings), strict=True))
+
+
+def _tuning(source: SourceText, tuned: Header, named: Header | None) -> tuple[Pitch, ...] | None:
+    """The open strings of a tuning: header, string 1 first; None, told, when it is not one."""
+    try:
+        strings = parse_tuning(_with_octaves(tuned.value, named))
+    except SpellingError as error:
+        column = tuned.column + max(0, tuned.value.find(error.text.strip()) if error.text else 0)
+        source.error(
+            tuned.line, column, f"in the tuning: {error}",
+            "Write the open strings from the bottom line up: tuning: E2 A2 D3 G3 B3 E4.",
+        )  # fmt: skip
+        return None
+    if len(strings) > 12:
+        source.error(
+            tuned.line, tuned.column, f"{len(strings)} strings; at most 12 are read", "Check the tuning."
+        )
+        return None
+    return strings
+
+
 def _instrument(source: SourceText, headers: dict[str, Header], lines: list[StringLine]) -> Instrument | None:
     named, tuned = headers.get("instrument"), headers.get("tuning")
     strings: tuple[Pitch, ...] | None = None
     if tuned is not None:
-        try:
-            strings = parse_tuning(tuned.value)
-        except SpellingError as error:
-            column = tuned.column + max(0, tuned.value.find(error.text.strip()) if error.text else 0)
-            source.error(
-                tuned.line, column, f"in the tuning: {error}",
-                "Write the open strings from the bottom line up: tuning: E2 A2 D3 G3 B3 E4.",
-            )  # fmt: skip
-            return None
-        if len(strings) > 12:
-            source.error(
-                tuned.line, tuned.column, f"{len(strings)} strings; at most 12 are read", "Check the tuning."
-            )
+        strings = _tuning(source, tuned, named)
+        if strings is None:
             return None
     found: Instrument | None
     if named is not None:

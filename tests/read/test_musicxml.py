@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import zipfile
 from fractions import Fraction as F
 from pathlib import Path
@@ -237,8 +238,6 @@ def test_palm_mute_and_dynamics_by_directions(tmp_path: Path) -> None:
 
 
 def test_notes_without_places_are_laid_low_and_said_so(tmp_path: Path) -> None:
-    import re
-
     text = re.sub(
         r"<notations>.*?</notations>",
         "",
@@ -340,6 +339,20 @@ def test_chords_of_a_score(tmp_path: Path) -> None:
         [(0, "Am"), (F(1, 2), "E7#9")], [(0, "N.C.")], [(0, "Fm7b5/C")], [(0, "Dm7b5")],
     ]  # fmt: skip
     assert str(chart.key) == "Am"
+
+
+def test_a_transposing_part_is_read_as_it_sounds(tmp_path: Path) -> None:
+    """A part for an instrument in B flat, written a whole step above its sound."""
+    shift = "<transpose><diatonic>-1</diatonic><chromatic>-2</chromatic></transpose>"
+    chord = "<harmony><root><root-step>D</root-step></root><kind>minor</kind></harmony>"
+    written = re.sub(r"<notations>.*?</notations>", "", chord + note(2, 3, 4))
+    attributes = re.sub(r"<staff-details>.*?</staff-details>|<clef>.*?</clef>", "", ATTRIBUTES)
+    text = score(attributes.replace("</attributes>", shift + "</attributes>") + written)
+    tab = good(tmp_path, text)
+    assert [str(n.pitch) for n in tab.notes] == ["C4"]
+    assert str(tab.key) == "Gm"
+    chart = chart_of(tmp_path, text)
+    assert str(chart.bars[0].chords[0].chord) == "Cm"
 
 
 def test_a_score_without_chords_is_no_chart(tmp_path: Path) -> None:

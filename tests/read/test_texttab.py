@@ -409,6 +409,14 @@ def test_tuning_capo_and_frets() -> None:
     assert tab.notes[1].pitch.midi == 59 + 2 + 5
 
 
+@pytest.mark.parametrize("tuning", ["D A D G A D", "D2 A2 D3 G3 A3 D4", "D, A, D, G, A, D"])
+def test_a_tuning_may_leave_its_octaves_out(tuning: str) -> None:
+    text = GOOD.replace("key: Am\n", f"tuning: {tuning}\nkey: Am\n")
+    for before, after in (("E", "D"), ("B", "A"), ("e", "d")):
+        text = text.replace(f"\n{before}|", f"\n{after}|")
+    assert [str(p) for p in good(text).instrument.strings] == ["D4", "A3", "G3", "D3", "A2", "D2"]
+
+
 def test_hash_in_the_middle_of_a_title_stays() -> None:
     assert good(GOOD.replace("Low Tide", "Study in F# no. 2")).title == "Study in F# no. 2"
 
