@@ -213,6 +213,8 @@ class CellWriter:
             now = onset + step
         if bar.end > now:
             found.append(Cell(duration_text(bar.end - now), bar.end - now))
+        if bar.bar.length < bar.bar.metre.quarters and not bar.bar.pickup:
+            found.append(Cell("!"))  # short on purpose
         return found
 
     def _mark(self, struck: list[Note], step: Fraction) -> str:

@@ -252,7 +252,7 @@ class _PartReader:
         self, raws: list[RawNote], instrument: Instrument, key: Key, marks: Marks, form: Form
     ) -> list[Note]:
         reader = TechniqueReader(key)
-        slides = slides_of(raws, self.measures)
+        slides = slides_of(raws, self.measures, self.dropped)
         length = form.written.length
         made: list[Note] = []
         off = 0

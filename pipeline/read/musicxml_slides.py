@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from fractions import Fraction
 from xml.etree.ElementTree import Element
@@ -29,7 +29,9 @@ class RawNote:
     grace: bool
 
 
-def slides_of(raws: list[RawNote], measures: tuple[Measure, ...]) -> dict[int, list[Technique]]:
+def slides_of(
+    raws: list[RawNote], measures: tuple[Measure, ...], dropped: Counter[str]
+) -> dict[int, list[Technique]]:
     """Slides by note: how it is reached, then how it is left.
 
     A slide under a slur is not struck again; where a part has no slurs at all, none is.
@@ -57,6 +59,9 @@ def slides_of(raws: list[RawNote], measures: tuple[Measure, ...]) -> dict[int, l
                 waiting[name] = index
             elif name in waiting:
                 source = raws[waiting.pop(name)]
+                if source.string != raws[index].string:
+                    dropped["slide from one string to another"] += 1
+                    continue
                 legato = not slurred or any(
                     a <= source.onset and raws[index].onset <= b
                     for number, a, b in slurred

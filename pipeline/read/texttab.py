@@ -13,7 +13,7 @@ Grammar (EBNF; one line each unless said otherwise)
                 { below } ;
     phrase    = "[" , text , "]" ;                     begins at the system's first bar; "[]" ends it
     endings   = { digits , { "," digits } , "." , { "-" } } ;      over the bars they cover
-    durations = { mark } ;                             see texttab_values; "|" between is ignored
+    durations = { mark | "!" } ;                       see texttab_values; "|" between is ignored
     system    = string , { string } ;                  top line first, without empty lines between
     string    = [ label ] , "|" , line ;               see texttab_strings
     below     = ( "PM" | "LR" ) , { "-" }              palm mute, let ring: marks below their columns
@@ -29,7 +29,8 @@ A mark belongs to the notes below it; one over no note is a rest. A mark ending 
 its notes into the next column, where the frets that go on stand in parentheses; parentheses
 without a tie are a ghost note. A system without marks is timed by its columns' places, and a
 caution says so. A first bar that is shorter than the metre is the pickup, bar 0; the last bar
-or one at a repeat sign may be short when another one makes it full.
+or one at a repeat sign may be short when another one makes it full, and any bar whose
+durations end in ``!``.
 """
 
 from __future__ import annotations

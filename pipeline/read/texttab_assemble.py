@@ -128,7 +128,7 @@ class Assembler:
                 columns = timed_columns(self.source, notes, marks[index], line, self.metre)
             info = BarInfo(
                 self.metre, None if columns is None else sum((c.step for c in columns), Fraction(0)),
-                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index],
+                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index], index in scanned.short,
             )  # fmt: skip
             self.bars.append(info)
             start = self.now

@@ -45,11 +45,14 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
         return None
     number, text = scanned.system.durations
     marks: list[DurationMark] = []
+    ends: list[int] = []  # places of "!"
     place = 0
     for word in text.replace("|", " ").split():
         place = text.index(word, place)
         mark = read_duration(word, place)
-        if mark is None:
+        if word == "!":
+            ends.append(place)
+        elif mark is None:
             source.error(
                 number, place + 1, f"not a duration: {word!r}",
                 "Durations are w h q e s t, with dots (q.), figures (e3) and sums (q+e), a space between.",
@@ -68,6 +71,10 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
         )  # fmt: skip
         marks = [replace(mark, start=mark.start + shift) for mark in marks]
     found: list[list[DurationMark]] = [[] for _ in scanned.bars]
+    for place in ends:
+        home = next((i for i, line in enumerate(scanned.lines[1:]) if place + shift < line.end), None)
+        if home is not None:
+            scanned.short.add(home)
     bar = 0
     for mark in marks:
         while bar < len(scanned.bars) and mark.start >= scanned.lines[bar + 1].start:

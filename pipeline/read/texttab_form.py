@@ -32,6 +32,7 @@ class BarInfo:
     repeat_start: bool
     repeat_times: int
     endings: tuple[int, ...] = ()
+    short: bool = False  # on purpose
 
 
 class FormReader:
@@ -43,7 +44,8 @@ class FormReader:
     @property
     def _pickup(self) -> bool:
         first = self.bars[0]
-        return first.total is not None and 0 < first.total < first.metre.quarters and len(self.bars) > 1
+        fills = first.total is not None and not 0 < first.total < first.metre.quarters
+        return first.total is not None and not fills and not first.short and len(self.bars) > 1
 
     def form(self) -> Form | None:
         """The bars; None, told, when some do not add up."""
@@ -67,7 +69,7 @@ class FormReader:
                     info.line, info.column,
                     f"bar {number} holds {say_quarters(info.total)} quarters, {info.metre} holds"
                     f" {say_quarters(info.metre.quarters)}: {_say_gap(gap)}",
-                    "Right the durations above it" + (", or fill it with a rest." if gap < 0 else ", or move the barline."),
+                    "Right the durations above it" + (", fill it with a rest, or end the bar with ! above it." if gap < 0 else ", or move the barline."),
                 )  # fmt: skip
                 continue
             bars.append(
@@ -115,10 +117,12 @@ class FormReader:
         return form
 
     def _complements(self, index: int) -> bool:
-        """Whether a short bar is the other part of one split by a repeat, or of the pickup."""
+        """Whether a short bar is meant (!), or the other part of one split by a repeat, or of the pickup."""
         info, full = self.bars[index], self.bars[index].metre.quarters
         if info.total is None or not 0 < info.total < full:
             return False
+        if info.short:
+            return True
         others: list[BarInfo] = []
         if info.repeat_times or index + 1 == len(self.bars):
             others.append(self.bars[0])

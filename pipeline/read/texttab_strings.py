@@ -105,6 +105,7 @@ class ScannedSystem:
     notes: list[list[TabNote]] = field(default_factory=list)
     repeat_start: list[bool] = field(default_factory=list)
     repeat_times: list[int] = field(default_factory=list)
+    short: set[int] = field(default_factory=set)  # bars that end early on purpose
     sound: bool = True  # barlines agree: what stands in it can be trusted
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
 from pipeline.errors import Problems
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.page.texttab import MAX_WIDTH, write_text_tab
 from pipeline.page.texttab_cells import duration_text
@@ -44,6 +46,14 @@ def test_what_is_written_reads_back_as_the_same_tab(tab: Tab) -> None:
 
 @pytest.mark.parametrize("tab", [lead_tab(), waltz_tab()], ids=["lead", "waltz"])
 def test_samples_read_back(tab: Tab) -> None:
+    assert back(write_text_tab(tab)) == tab
+
+
+def test_a_short_bar_in_the_middle_reads_back() -> None:
+    bars = list(lead_tab().form.bars)
+    bars[3] = replace(bars[3], length=F(3))
+    notes = tuple(n for n in lead_tab().notes if n.end <= 15)
+    tab = replace(lead_tab(), form=Form((*bars, Bar(5, Metre(), F(4)))), notes=notes)
     assert back(write_text_tab(tab)) == tab
 
 

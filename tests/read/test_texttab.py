@@ -248,6 +248,13 @@ def test_repeat_counts() -> None:
     assert len(good(text).form.played.bars) == 3
 
 
+def test_a_bar_may_end_early_on_purpose() -> None:
+    text = GOOD.replace("q     e e h", "q     e e q !")
+    tab = good(text)
+    assert [b.length for b in tab.form.bars] == [4, 3, 4]
+    assert tab.notes[-1].onset == 9
+
+
 def test_changes_of_metre_and_tempo_between_systems() -> None:
     text = GOOD.replace("[Answer]", "[Answer]\ntime: 3/4\ntempo: 96").replace("   q q   h\n", "   q q   q\n")
     tab = good(text)
