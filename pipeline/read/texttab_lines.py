@@ -197,9 +197,14 @@ class _Sorter:
         header = Header(name, value, number, (match.start(2) if match[2] else len(raw.rstrip())) + 1)
         if name not in HEADERS:
             near = nearest(name, HEADERS)
+            known = (
+                f"Headers are {', '.join(HEADERS)}."
+                if value
+                else f"A phrase name stands in brackets: [{match[1]}]."
+            )
             self.source.error(
                 number, match.start(1) + 1, f"unknown header {match[1]!r}",
-                f"Did you mean {near}:?" if near else f"Headers are {', '.join(HEADERS)}.",
+                f"Did you mean {near}:?" if near else known,
             )  # fmt: skip
         elif not value:
             self.source.error(number, header.column, f"{name}: has no value", "Write one behind the colon.")
