@@ -160,6 +160,38 @@ def test_notes_left_out_and_wrong_are_told_and_do_no_harm() -> None:
     assert all(note.confidence <= 0.2 for note in found.notes if note.index in skip)
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_take_that_stops_early(seed: int) -> None:
+    """The path used to squeeze what was left of the tab into what was left of the recording."""
+    tab = pieces.lead(10, seed=seed)
+    whole = render(tab, drifting(tab, drift=0.08))
+    cut_s = 0.75 * len(whole.audio) / RATE
+    found = align_take(tab, whole.audio[: int(cut_s * RATE)], RATE)
+    heard = whole.onsets < cut_s - 0.3
+    off = np.abs(errors_ms(found, whole))
+    assert np.percentile(off[heard], 95) < 40
+    assert all(n.status == "missing" for n in found.notes if whole.onsets[n.index] > cut_s)
+    assert np.mean([n.status == "played" for n in found.notes if heard[n.index]]) > 0.9
+    assert off[~heard].max() < 1000  # carried on at the tempo of the part that was heard
+
+
+def test_backing_in_the_room() -> None:
+    """Chords and a kick as loud as the lead, at the same time."""
+    tab = pieces.lead(6, seed=1)
+    tempo = drifting(tab, drift=0.08)
+    take = render(tab, tempo)
+    band = render(pieces.picked(6, seed=5), tempo, seed=7).audio.astype(np.float64)
+    t = np.arange(int(0.12 * RATE)) / RATE
+    kick = 0.3 * np.sin(2 * np.pi * 60 * t) * np.exp(-t / 0.05)
+    for quarter in range(0, 24, 2):
+        start = int(tempo.seconds_at(quarter) * RATE)
+        band[start : start + len(kick)] += kick
+    size = min(len(band), len(take.audio))
+    level = np.std(take.audio[:size]) / np.std(band[:size])
+    mixed = 0.5 * (take.audio[:size] + level * band[:size])
+    check(tab, Take(mixed.astype(np.float32), RATE, take.onsets, take.time_map))
+
+
 def test_tab_that_begins_with_a_rest() -> None:
     rows = [(F(2) + F(n, 2), F(1, 2), 3, 5 + 2 * (n % 2) + n // 4, ()) for n in range(16)]
     tab = tab_of(rows)
