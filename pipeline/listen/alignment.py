@@ -4,8 +4,9 @@ Conventions
 -----------
 - Seconds count from the start of the recording; quarters, bars and beats are those of the
   *played* form (bar 0 is a pickup, beats count from 1).
-- ``confidence`` is 0..1: about the share of notes so marked that lie within 25 ms of where
-  they were played.
+- ``confidence`` is 0..1 and ranks notes by how plainly they start and how evenly they lie among
+  their neighbours. On made takes, clean to distorted: from 0.9 up, 99 in 100 lie within 25 ms of
+  where they were played; from 0.8, 96; between 0.4 and 0.8, four in five. At most 0.2: not heard.
 - ``status`` of a note: ``played``; ``wrong`` (something was played there, at another pitch);
   ``missing`` (nothing was heard there; its second is where it would have been).
 """

@@ -42,7 +42,6 @@ Floats = npt.NDArray[np.float64]
 GRACE_S: Final = 0.07  # a grace note at moderate tempo: common practice
 RING_S: Final = 4.0  # how long a note left ringing is expected to be heard
 MUTED_S: Final = 0.15  # a palm-muted note is heard for about this long
-DEFAULT_LEVEL: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,8 @@ class ExpectedNote:
     """A struck note as it should be heard.
 
     index : place in ``Tab.sounding``
-    nominal_s, end_s : start and end at the tab's tempo
+    nominal_s, length_s : start and written length at the tab's tempo
+    end_s : until when it is heard (longer when left to ring)
     midi : pitch at its very start (a pre-bend is already up)
     curve : (share of its length 0..1, MIDI) points, the pitch as it goes on
     slurred : sounded without a new stroke (hammer-on, pull-off, legato slide)
@@ -62,6 +62,7 @@ class ExpectedNote:
     index: int
     source: SoundingNote
     nominal_s: float
+    length_s: float
     end_s: float
     midi: float
     curve: tuple[tuple[float, float], ...]
@@ -72,13 +73,8 @@ class ExpectedNote:
 
     def midi_at(self, second: float) -> float:
         """Pitch at a nominal second."""
-        length = max(1e-6, self.source_end_s - self.nominal_s)
-        share = min(1.0, max(0.0, (second - self.nominal_s) / length))
+        share = min(1.0, max(0.0, (second - self.nominal_s) / max(1e-6, self.length_s)))
         return float(np.interp(share, [t for t, _ in self.curve], [m for _, m in self.curve]))
-
-    @property
-    def source_end_s(self) -> float:
-        return self.end_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +120,7 @@ def nominal_map(tab: Tab) -> TimeMap:
     return TimeMap.of_tab(tab)
 
 
-def _curve(tab: Tab, item: SoundingNote, before: SoundingNote | None) -> tuple[tuple[float, float], ...]:
+def _curve(tab: Tab, item: SoundingNote) -> tuple[tuple[float, float], ...]:
     midi = float(item.note.sounding_midi(tab.instrument))
     bend, slide = item.note.get(Bend), item.note.get(Slide)
     if bend is not None:
@@ -136,7 +132,7 @@ def _curve(tab: Tab, item: SoundingNote, before: SoundingNote | None) -> tuple[t
     return ((0.0, midi), (1.0, midi))
 
 
-def _release_s(tab: Tab, item: SoundingNote, ends_s: float, next_s: float | None) -> float:
+def _release_s(item: SoundingNote, ends_s: float, next_s: float | None) -> float:
     if item.note.has(LetRing):
         rings = ends_s + RING_S
         return min(rings, next_s) if next_s is not None else rings
@@ -156,7 +152,7 @@ def expected_notes(tab: Tab) -> tuple[ExpectedNote, ...]:
         later[place] = following.get(string)
         following[string] = float(starts[place])
     made = []
-    previous: dict[int, SoundingNote] = {}
+    sounded: set[int] = set()
     for place, item in enumerate(sounding):
         note = item.note
         start, end = float(starts[place]), float(ends[place])
@@ -165,9 +161,9 @@ def expected_notes(tab: Tab) -> tuple[ExpectedNote, ...]:
             start, end = (start, start + GRACE_S) if grace.on_beat else (start - GRACE_S, start)
         slide = note.get(Slide)
         slurred = note.has(HammerOn, PullOff) or (slide is not None and slide.kind is SlideKind.LEGATO)
-        slurred = slurred and note.string in previous
-        curve = _curve(tab, item, previous.get(note.string))
-        level = 0.4 if note.has(Ghost) else 0.7 if slurred else DEFAULT_LEVEL
+        slurred = slurred and note.string in sounded
+        curve = _curve(tab, item)
+        level = 0.4 if note.has(Ghost) else 0.7 if slurred else 1.0
         decay = MUTED_S if note.has(PalmMute) else 1.5
         if note.has(Staccato):
             end = start + 0.5 * (end - start)
@@ -176,7 +172,8 @@ def expected_notes(tab: Tab) -> tuple[ExpectedNote, ...]:
                 index=item.index,
                 source=item,
                 nominal_s=start,
-                end_s=_release_s(tab, item, end, later[place]),
+                length_s=end - start,
+                end_s=_release_s(item, end, later[place]),
                 midi=curve[0][1],
                 curve=curve,
                 slurred=slurred and not note.has(Tap, TremoloPicking, Trill),
@@ -185,7 +182,7 @@ def expected_notes(tab: Tab) -> tuple[ExpectedNote, ...]:
                 decay_s=decay,
             )
         )
-        previous[note.string] = item
+        sounded.add(note.string)
     return tuple(made)
 
 
