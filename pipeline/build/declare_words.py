@@ -108,6 +108,7 @@ def _facts(of: Declaring) -> dict[str, Any]:
         },
         "facts": {
             "key": known.key.symbol(),
+            "tempo": _tempo(of.lesson.tab),
             "tempo_bpm": known.tempo_bpm,
             "tuning": config.tuning or ("" if _usual_tuning(lesson.tab) else known.tuning),
             "techniques": list(known.techniques),
@@ -124,6 +125,13 @@ def _facts(of: Declaring) -> dict[str, Any]:
             "terms": channel.terms,
         },
     }
+
+
+def _tempo(tab: Tab) -> str:
+    """The tempo as players set it on a metronome."""
+    if tab.form.bars[0].metre.compound:
+        return f"♩. = {round(tab.tempo_bpm / 1.5, 1):g}"
+    return tempo_words(tab.tempo_bpm)
 
 
 def _usual_tuning(tab: Tab) -> bool:

@@ -172,20 +172,20 @@ class Tab:
                 yield f"phrase {phrase.name!r}: {error}"
 
     def _complaints_of(self, note: Note, length: Fraction) -> Iterable[str]:
-        where = self.where(note)
+        # the place is told only where something is wrong: this runs for every note of every copy
         if note.onset < 0 or note.end > length:
-            yield f"{where}: a note outside the piece"
+            yield f"{self.where(note)}: a note outside the piece"
         if note.duration < 0 or (note.duration == 0) != note.grace:
-            yield f"{where}: only a grace note lasts nothing"
+            yield f"{self.where(note)}: only a grace note lasts nothing"
         if note.dynamic not in DYNAMICS:
-            yield f"{where}: unknown dynamic {note.dynamic!r}"
+            yield f"{self.where(note)}: unknown dynamic {note.dynamic!r}"
         try:
             midi = self.instrument.midi(note.string, note.fret)
         except MusicError as error:
-            yield f"{where}: {error}"
+            yield f"{self.where(note)}: {error}"
             return
         if midi != note.pitch.midi:
-            yield f"{where}: string {note.string} fret {note.fret} does not sound {note.pitch}"
+            yield f"{self.where(note)}: string {note.string} fret {note.fret} does not sound {note.pitch}"
 
     def where(self, note: Note) -> str:
         """``bar 7, beat 2.5`` of a written note."""

@@ -10,7 +10,8 @@ The variables of every template
 Everything may be missing: text is then "", a number None, a list empty.
 
 - ``lesson`` : title, credit, artist, blurb, level, rights (text)
-- ``facts`` : key ("A minor"), tempo_bpm (number), tuning (text, "" when it is the usual one),
+- ``facts`` : key ("A minor"), tempo ("92 bpm", or "♩. = 72" where the beat is dotted), tempo_bpm
+  (number, quarter notes a minute), tuning (text, "" when it is the usual one),
   techniques (list of text), chords (list of text), fret_lo, fret_hi, bars (numbers)
 - ``chapters`` : list of {time ("1:05"), name, seconds}
 - ``tiers`` : list of {title, files: list of {name, what}}, what each supporter tier gets
@@ -50,6 +51,7 @@ BLANK: Final[dict[str, Any]] = {
     "lesson": {"title": "", "credit": "", "artist": "", "blurb": "", "level": "", "rights": ""},
     "facts": {
         "key": "",
+        "tempo": "",
         "tempo_bpm": None,
         "tuning": "",
         "techniques": [],

@@ -24,6 +24,7 @@ FULL: dict[str, Any] = {
     },
     "facts": {
         "key": "A minor",
+        "tempo": "104 bpm",
         "tempo_bpm": 104.0,
         "tuning": "",
         "techniques": ["bends", "hammer-ons", "vibrato"],
@@ -122,7 +123,7 @@ def test_frets_read_aloud(lo: int | None, hi: int, said: str) -> None:
 
 
 def test_one_bar_is_one_bar() -> None:
-    assert "1 bar, 92.5 bpm." in render("description.txt", {"facts": {"bars": 1, "tempo_bpm": 92.5}})
+    assert "1 bar, 92.5 bpm." in render("description.txt", {"facts": {"bars": 1, "tempo": "92.5 bpm"}})
 
 
 def test_words() -> None:
