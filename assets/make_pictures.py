@@ -4,13 +4,17 @@ Run by hand when something visible changes, after ``lessonwright build configs/d
 
     python assets/make_pictures.py [OUT]
 
-Needs the ``test`` extra (pypdfium2). Writes into ``assets/pictures/``.
+Needs the ``test`` extra (pypdfium2) and, for the picture of the review page, Chromium
+(Debian: chromium). Writes into ``assets/pictures/``.
 """
 
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import av
@@ -53,6 +57,22 @@ def page(pdf: Path) -> Image.Image:
     return image.crop((0, 0, image.width, min(image.height, box[3] + 40)))
 
 
+def screen(address: str) -> Image.Image:
+    """The top of a page as a browser shows it."""
+    browser = shutil.which("chromium")
+    if browser is None:
+        raise SystemExit("Chromium is not installed (Debian: apt-get install chromium)")
+    with tempfile.TemporaryDirectory() as folder:
+        shot = Path(folder) / "shot.png"
+        quiet = ["--disable-gpu", "--disable-background-networking", "--no-first-run", "--hide-scrollbars"]
+        subprocess.run(
+            [browser, "--headless", "--no-sandbox", *quiet, f"--user-data-dir={folder}/profile",
+             "--window-size=1100,1500", f"--screenshot={shot}", address],
+            check=True, capture_output=True,
+        )  # fmt: skip
+        return Image.open(shot).convert("RGB")
+
+
 def main(out: Path) -> None:
     HERE.mkdir(exist_ok=True)
     lesson = out / LESSON
@@ -73,6 +93,7 @@ def main(out: Path) -> None:
     saved(Image.open(lesson / "public" / "still.png"), "still.png", width=640)
     saved(Image.open(next(iter(sorted((lesson / "packs").glob("*/*cover.jpg"))))), "cover.png", width=320)
     saved(Image.open(lesson / "review" / "alignment.png"), "take.png")
+    saved(screen((lesson / "review.html").resolve().as_uri()), "review.png", width=640)
 
 
 if __name__ == "__main__":
