@@ -122,11 +122,12 @@ def _with_room(tab: Tab, score: bytes, look: Look, *, width: float) -> Drawing:
     ones, and each line is taken from the narrowest setting in which nothing is in the way.
     """
     links = links_of(tab)
+    graces = {index: note.string for index, note in enumerate(tab.notes) if note.grace}
     chosen: dict[int, System] = {}
     glyphs: dict[str, Element] = {}
     gap = _FIRST_GAP
     for attempt in range(_SETTINGS):
-        drawing = draw(score, len(tab.form.bars), width=width, staff_gap=gap)
+        drawing = draw(score, len(tab.form.bars), width=width, staff_gap=gap, graces=graces)
         glyphs.update(drawing.glyphs)
         wanted: list[float] = []
         for place, system in enumerate(drawing.systems):

@@ -75,7 +75,11 @@ class Marks:
         self._bar_number()
         self._repeat_counts()
         for spot in self.system.spots:
-            self._figure(spot)
+            if not self.tab.notes[spot.index].grace:
+                self._figure(spot)
+        for spot in sorted(self.system.spots, key=lambda s: -s.x):
+            if self.tab.notes[spot.index].grace:
+                self._grace_figure(spot)
         for spot in self.firsts:
             self._bend(spot)
         for spot in self.firsts:
@@ -170,6 +174,15 @@ class Marks:
             spot.group[place + 2 : place + 2] = [self._cover(left, right, spot.line, small), other]
         if spot.line == self.top:
             self.boxes.append(Box(spot.x - spot.half, spot.line - size * 0.4, spot.x + spot.half, spot.line))
+
+    def _grace_figure(self, spot: Spot) -> None:
+        """Small, and left of the number it leads into, whose place is already known."""
+        half = shapes.text_width(str(self.tab.notes[spot.index].fret), self.look, size=FRET_SIZE * 0.72) / 2
+        after = [s for s in self.system.spots if s.half and s.line == spot.line and s.bar == spot.bar]
+        nearest = min((s for s in after if s.x > spot.x - half), key=lambda s: s.x, default=None)
+        if nearest is not None:
+            spot.x = min(spot.x, nearest.x - nearest.half - half - CLEAR)
+        self._figure(spot)
 
     def _cover(self, left: float, right: float, line: float, size: float) -> Element:
         """Paper behind a figure, as the staff line is broken for plain ones only."""

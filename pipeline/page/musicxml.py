@@ -175,7 +175,8 @@ class ScoreWriter:
             while waiting and waiting[0][0] < event.end:
                 offset, mark = waiting.pop(0)
                 self._place(measure, mark, offset - event.onset)
-            for group in event.graces:
+            # the engraver knows no grace notes on a tab staff: they would take time there
+            for group in () if self.for_engraver and staff == 2 else event.graces:
                 self._chord(measure, event, group, layer, staff, accidentals, grace=True)
             if event.heads:
                 self._chord(measure, event, event.heads, layer, staff, accidentals)

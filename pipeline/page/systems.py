@@ -11,10 +11,10 @@ Lengths are hundredths of a millimetre on paper; y grows downwards.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
-from xml.etree.ElementTree import Element, fromstring
+from xml.etree.ElementTree import Element, SubElement, fromstring
 
 from pipeline.errors import StepError
 
@@ -109,7 +109,9 @@ class Drawing:
     glyphs: dict[str, Element]
 
 
-def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
+def draw(
+    score: bytes, bars: int, *, width: float, staff_gap: float, graces: Mapping[int, int] | None = None
+) -> Drawing:
     """Engrave a MusicXML score with the line breaks that it says.
 
     Parameters
@@ -118,6 +120,8 @@ def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
     bars : how many written bars it has
     width : of the music, hundredths of a millimetre
     staff_gap : least distance between the staves, in steps of the engraver (half a tab space)
+    graces : index of each grace note -> its string; they are set on the notation staff only, and
+        get their spots on the tab staff under their heads
 
     Raises
     ------
@@ -134,7 +138,7 @@ def draw(score: bytes, bars: int, *, width: float, staff_gap: float) -> Drawing:
             glyphs[glyph.get("id", "")] = glyph
         for element in root.iter(f"{SVG}g"):
             if _classes(element) == ["system"]:
-                system = _read(element, bar)
+                system = _read(element, bar, graces or {})
                 bar += len(system.bars)
                 systems.append(system)
     if bar != bars:
@@ -200,7 +204,7 @@ def _classes(element: Element) -> list[str]:
     return element.get("class", "").split()
 
 
-def _read(element: Element, bar: int) -> System:
+def _read(element: Element, bar: int, graces: Mapping[int, int]) -> System:
     system = System(element)
     _strip(element, ("grpSym", "label", "labelAbbr", "mNum"))
     for box in _boxes(element, leave_out="reh"):
@@ -227,6 +231,7 @@ def _read(element: Element, bar: int) -> System:
         for path in staves[1].iterfind(f"{SVG}path"):
             path.set("stroke-width", TAB_LINE)
         system.spots += list(_spots(staves[1], system.tab_lines, bar))
+        system.spots += list(_grace_spots(staves, system.tab_lines, bar, graces))
         bar += 1
     system.top = min(system.top, *system.staff_lines)
     system.bottom = max(system.bottom, *system.tab_lines)
@@ -292,3 +297,23 @@ def _spots(staff: Element, lines: Sequence[float], bar: int) -> Iterator[Spot]:
         half = size * 0.26 * len(written)
         part = int(match[2]) - 1 if match[2] else 0
         yield Spot(int(match[1]), part, bar, x, line, half, group, text)
+
+
+def _grace_spots(
+    staves: Sequence[Element], lines: Sequence[float], bar: int, graces: Mapping[int, int]
+) -> Iterator[Spot]:
+    """A spot, its text still empty, under the head of each grace note of a bar."""
+    for group in staves[0].iter(f"{SVG}g"):
+        match = re.fullmatch(r"n(\d+)", group.get("id", ""))
+        if match is None or int(match[1]) not in graces:
+            continue
+        rect = group.find(f"{SVG}g/{SVG}rect")
+        if rect is None:
+            raise StepError(f"the engraver did not tell the place of note {match[1]}")
+        x = float(rect.get("x", "0")) + float(rect.get("width", "0")) / 2
+        holder = Element(f"{SVG}g", {"id": f"t{match[1]}", "class": "note"})
+        text = SubElement(holder, f"{SVG}text")
+        # under the other numbers, so that its ground hides none of them
+        first = next(place for place, child in enumerate(staves[1]) if "layer" in _classes(child))
+        staves[1].insert(first, holder)
+        yield Spot(int(match[1]), 0, bar, x, lines[graces[int(match[1])] - 1], 0.0, holder, text)

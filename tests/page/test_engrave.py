@@ -19,7 +19,7 @@ from pipeline.errors import MisuseError
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
-from pipeline.music.technique import Bend
+from pipeline.music.technique import Bend, Grace, Technique
 from pipeline.page.engrave import Engraving, engrave
 from pipeline.page.look import look_from
 from pipeline.page.marks import bend_name
@@ -262,6 +262,43 @@ def test_a_tie_into_the_next_line_takes_no_room() -> None:
         tops = [float(shift.split()[1][:-1]) + line for shift, line in zip(shifts, lines, strict=True)]
         heights.append(max(b - a for a, b in itertools.pairwise(tops)))
     assert heights[0] < heights[1] + 800
+
+
+def test_figures_stand_under_their_notes_where_grace_notes_lead_in() -> None:
+    """The engraver gave grace notes on the tab staff the time of an eighth: every figure after one
+    stood under the next note."""
+    rows: list[tuple[F | int, F | int, int, int, tuple[Technique, ...]]] = [
+        (F(k, 2), F(1, 2), 1, 8 + k, ()) for k in range(8)
+    ]
+    rows += [(1, 0, 1, 7, (Grace(),)), (3, 0, 1, 14, (Grace(),)), (3, 0, 2, 12, (Grace(),))]
+    (system,) = systems_of(engrave(tab_of(rows)).pages)
+    heads = []
+    for group in system.iter(f"{SVG}g"):
+        if re.fullmatch(r"n\d+", group.get("id", "")):
+            (use,) = group.iterfind(f"{SVG}g[@class='notehead']/{SVG}use")
+            match = re.match(r"translate\((\d+)", use.get("transform", ""))
+            assert match is not None
+            heads.append(float(match[1]))
+    assert len(heads) == 11
+    shown = figures(system, 6)
+    assert [figure for _, string, figure in shown if string == 1] == [
+        "8",
+        "9",
+        "7",
+        "10",
+        "11",
+        "12",
+        "13",
+        "14",
+        "14",
+        "15",
+    ]
+    assert [figure for _, string, figure in shown if string == 2] == ["12"]
+    sure = [(x, figure) for x, _, figure in shown if figure not in ("7", "14", "12")]
+    for x, _ in sure:  # under a head, whose place is its left edge
+        assert min(abs(x - head - 120) for head in heads) < 60
+    struck = [x for x, _ in sure]
+    assert struck == sorted(struck)
 
 
 def test_unknown_paper() -> None:
