@@ -25,12 +25,13 @@ from pipeline.music.key import Key
 from pipeline.music.metre import Form
 from pipeline.music.pitch import STEP_SEMITONES, Interval, Pitch, Spelling
 from pipeline.music.tab import Note, Phrase, Tab, TempoMark
-from pipeline.music.technique import Dead, Slide, Technique
+from pipeline.music.technique import Dead, Harmonic, HarmonicKind, Slide, Technique
 from pipeline.read.musicxml_directions import Marks, key_of, read_marks, transposition
 from pipeline.read.musicxml_file import open_score
 from pipeline.read.musicxml_instrument import (
     choose_instrument,
     choose_part,
+    harmonic_place,
     place_on_neck,
     tab_staff,
 )
@@ -63,9 +64,13 @@ class _PartReader:
         votes = Counter(
             (r.string, r.midi - r.fret)
             for r in raws
-            if r.string is not None and r.fret is not None and r.fret <= 36
+            if r.string is not None and r.fret is not None and r.fret <= 36 and r.midi >= 0
         )
-        instrument = choose_instrument(self.root, self.part, self.staff, votes, self.path, self.problems)
+        fewest = max((r.string for r in raws if r.string is not None), default=0)
+        instrument = choose_instrument(
+            self.root, self.part, self.staff, votes, fewest, self.path, self.problems
+        )
+        self._into_range(raws, instrument)
         self._place(raws, instrument)
         instrument = self._fitted(raws, instrument)
         if len(self.problems.errors) > before:
@@ -169,8 +174,30 @@ class _PartReader:
         return RawNote(
             element, measure.name, quarter, Fraction(0) if grace else duration, midi, spelling,
             int(string) if string is not None else None, int(fret) if fret is not None else None,
-            "stop" in ties, 1 if voice == voices[0] else 2, grace,
+            "stop" in ties, 1 if voice == voices[0] else 2, grace, string is None or fret is None,
         )  # fmt: skip
+
+    def _into_range(self, raws: list[RawNote], instrument: Instrument) -> None:
+        """A part written for another instrument moved by whole octaves, all of it, where that serves."""
+        midis = [raw.midi for raw in raws if raw.bare]
+        if not midis or len(midis) < len(raws):
+            return
+        low, high = instrument.midi_range
+        if low <= min(midis) and max(midis) <= high:
+            return
+        fitting = [
+            o for o in (-1, 1, -2, 2, -3, 3) if low <= min(midis) + 12 * o and max(midis) + 12 * o <= high
+        ]
+        if not fitting:
+            return
+        octaves = fitting[0]
+        for raw in raws:
+            raw.midi += 12 * octaves
+        count = "an octave" if abs(octaves) == 1 else f"{abs(octaves)} octaves"
+        self.caution(
+            f"the notes go beyond the {instrument.name}: all of them are read {count} {'lower' if octaves < 0 else 'higher'}",
+            "Write it where it is played if that is not meant.",
+        )
 
     def _place(self, raws: list[RawNote], instrument: Instrument) -> None:
         """Give string and fret to the notes that state none."""
@@ -186,6 +213,11 @@ class _PartReader:
             free: list[RawNote] = []
             taken = {r.string for r in group if r.string is not None and r.fret is not None}
             for raw in group:
+                if raw.bare and raw.element.find("notations/technical/harmonic") is not None:
+                    node = harmonic_place(raw.midi, instrument)
+                    if node is not None and node[0] not in taken:
+                        raw.string, raw.fret = node
+                        taken.add(raw.string)
                 if raw.string is None or raw.fret is None:
                     if raw.tied and raw.midi in held and held[raw.midi][0] not in taken:
                         raw.string, raw.fret = held[raw.midi]
@@ -268,6 +300,8 @@ class _PartReader:
             for start, end, mark in marks.spans:
                 if start <= raw.onset <= end and mark not in techniques:
                     techniques.append(mark)
+            if raw.bare:
+                techniques = self._without_odd_harmonics(techniques, raw, instrument)
             natural = any("Harmonic" in type(t).__name__ for t in techniques)
             if (
                 raw.midi >= 0
@@ -295,6 +329,20 @@ class _PartReader:
                 f"{off} notes sound another pitch than their string and fret: string and fret are taken"
             )
         return self._disentangled(made)
+
+    def _without_odd_harmonics(
+        self, techniques: list[Technique], raw: RawNote, instrument: Instrument
+    ) -> list[Technique]:
+        """A fret that we chose makes a harmonic only where it sounds the pitch of the file."""
+        assert raw.string is not None
+        harmonic = next((t for t in techniques if isinstance(t, Harmonic)), None)
+        if harmonic is None:
+            return techniques
+        open_string = instrument.open_midi(raw.string)
+        if harmonic.kind is HarmonicKind.NATURAL and open_string + harmonic.sounds == raw.midi:
+            return techniques
+        self.dropped["harmonic without string and fret"] += 1
+        return [t for t in techniques if t is not harmonic]
 
     def _disentangled(self, notes: list[Note]) -> list[Note]:
         """One note at a time on a string: doubled ones dropped, overlapping ones shortened, both told."""

@@ -15,6 +15,7 @@ from pipeline.music.errors import MusicError
 from pipeline.music.instrument import INSTRUMENTS, Instrument
 from pipeline.music.pitch import Pitch, Spelling
 from pipeline.read.musicxml_measures import number_of
+from pipeline.read.texttab_marks import harmonic_sounds
 
 # words in a part's name -> built-in instrument
 _NAMES: Final = (
@@ -116,12 +117,14 @@ def choose_instrument(
     part: Element,
     staff: int | None,
     votes: Counter[tuple[int, int]],
+    fewest: int,
     path: Path,
     problems: Problems,
 ) -> Instrument:
     """The instrument of a part: tuned as stated, or as the strings and frets of its notes tell.
 
     votes : how often (string, open MIDI number) follows from a note's pitch, string and fret
+    fewest : the highest number of a string that is played
     """
     try:
         strings, capo = stated_strings(part, staff)
@@ -133,7 +136,7 @@ def choose_instrument(
     name = part_names(root).get(part.get("id", ""), "").lower()
     program = _program(root, part)
     wanted = next((known for word, known in _NAMES if word in name), None)
-    count = len(strings) or max((string for string, _ in votes), default=0)
+    count = len(strings) or fewest
     pool = [
         i
         for i in INSTRUMENTS.values()
@@ -164,6 +167,20 @@ def choose_instrument(
     except MusicError as error:
         problems.error(str(error), path=path, remedy="Right the tuning or the capo in the notation software.")
         return chosen
+
+
+def harmonic_place(midi: int, instrument: Instrument) -> tuple[int, int] | None:
+    """(string, fret) of the natural harmonic that sounds a pitch, the lowest partial first; or None."""
+    found = [
+        (sounds, -fret, string)
+        for string in range(1, len(instrument.strings) + 1)
+        for fret in range(1, min(12, instrument.highest_fret) + 1)
+        if (sounds := harmonic_sounds(fret)) is not None and instrument.open_midi(string) + sounds == midi
+    ]
+    if not found:
+        return None
+    _, fret, string = min(found)
+    return string, -fret
 
 
 def place_on_neck(

@@ -17,6 +17,7 @@ from xml.etree.ElementTree import Element
 from pipeline.errors import Problems
 from pipeline.music.errors import MusicError
 from pipeline.music.metre import Bar, Form, Metre
+from pipeline.music.value import TYPES
 
 _MOST: Final = 1_000_000  # no number in a score is larger
 _TIMED: Final = ("direction", "harmony", "sound")
@@ -91,7 +92,7 @@ class MeasureReader:
         now = filled = onset = Fraction(0)
         repeat_start, repeat_times, ending_stops = False, 0, False
         for child in element:
-            length = (number_of(child, "duration", Fraction(0)) or Fraction(0)) / self._divisions
+            length = self._duration(child)
             if child.tag == "attributes":
                 self._attributes(child, name)
                 items.append(Item(now, child))
@@ -124,6 +125,17 @@ class MeasureReader:
         if ending_stops:
             self._endings = ()
         return found
+
+    def _duration(self, element: Element) -> Fraction:
+        """Quarters; a note that states none lasts as it is drawn."""
+        stated = number_of(element, "duration")
+        if stated is not None or element.tag != "note":
+            return (stated or Fraction(0)) / self._divisions
+        drawn = TYPES.get((element.findtext("type") or "").strip(), Fraction(0))
+        drawn *= 2 - Fraction(1, 2 ** len(element.findall("dot")))
+        actual = number_of(element, "time-modification/actual-notes")
+        normal = number_of(element, "time-modification/normal-notes")
+        return drawn * normal / actual if actual and normal else drawn
 
     def _attributes(self, element: Element, name: str) -> None:
         divisions = number_of(element, "divisions")

@@ -27,6 +27,7 @@ class RawNote:
     tied: bool
     voice: int
     grace: bool
+    bare: bool = False  # the file does not say where it is fretted
 
 
 def slides_of(

@@ -250,6 +250,50 @@ def test_notes_without_places_are_laid_low_and_said_so(tmp_path: Path) -> None:
     assert any("all notes lack string and fret" in p.what for p in problems.cautions)
 
 
+def bare(text: str) -> str:
+    """The score without strings, frets and tuning."""
+    return re.sub(r"<(string|fret|staff-details)>.*?</\1>", "", text)
+
+
+def test_a_part_beyond_the_neck_is_read_an_octave_lower(tmp_path: Path) -> None:
+    """Fiddle tunes end above a guitar's neck; each such note was an error."""
+    text = bare(score(ATTRIBUTES + note(1, 24, 2) + note(3, 9, 2)))
+    tab, problems = read(tmp_path, text)
+    assert tab is not None
+    assert [n.pitch.midi for n in tab.notes] == [76, 52]
+    assert any("all of them are read an octave lower" in p.what for p in problems.cautions)
+    wide, problems = read(tmp_path, bare(score(ATTRIBUTES + note(1, 24, 2) + note(6, 0, 2))))
+    assert wide is None
+    assert "E6 is beyond the guitar" in problems.errors[0].what
+
+
+def test_harmonics_without_a_place(tmp_path: Path) -> None:
+    """Ours was the fret, and so were the harmonics that it made: C5 sounded two octaves too high."""
+    mark = "<harmonic><natural/></harmonic>"
+    text = bare(score(ATTRIBUTES + note(1, 12, 2, technical=mark) + note(2, 13, 2, technical=mark)))
+    tab, problems = read(tmp_path, text)
+    assert tab is not None
+    assert [n.sounding_midi(tab.instrument) for n in tab.notes] == [76, 72]
+    assert tab.notes[0].get(Harmonic) == Harmonic(HarmonicKind.NATURAL, 12)
+    assert (tab.notes[0].string, tab.notes[0].fret) == (1, 12)
+    assert not tab.notes[1].has(Harmonic)
+    assert any("1 × harmonic without string and fret" in p.what for p in problems.cautions)
+
+
+def test_notes_told_by_string_fret_and_type_alone(tmp_path: Path) -> None:
+    """Some exports leave out pitch and duration: such notes lasted nothing, on a bass."""
+    text = score(
+        "<attributes><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
+        + note(4, 7, 1) + note(4, 4, 1) + note(2, 3, 1)
+    )  # fmt: skip
+    text = re.sub(r"<(pitch|duration)>.*?</\1>", "", text)
+    text = text.replace("</note>", "<type>quarter</type></note>")
+    tab, _ = read(tmp_path, text)
+    assert tab is not None
+    assert tab.instrument.name == "guitar"
+    assert [(n.duration, n.string, n.fret) for n in tab.notes] == [(1, 4, 7), (1, 4, 4), (1, 2, 3)]
+
+
 def test_what_is_not_kept_is_named(tmp_path: Path) -> None:
     tab, problems = read(
         tmp_path, score(ATTRIBUTES + note(3, 7, 4, notations="<fermata/><ornaments><turn/></ornaments>"))
