@@ -10,18 +10,15 @@ from pipeline.build.declaring import PART, Declaring
 from pipeline.build.digest import value_digest
 from pipeline.build.editions import Edition, tempo_words
 from pipeline.build.step import Output, Step
-from pipeline.errors import Problem, SourceError
+from pipeline.config.complaints import tell
+from pipeline.config.toml import Spot
+from pipeline.errors import Problems, SourceError
 from pipeline.read.lesson import Lesson
 
 
-def sound_steps(of: Declaring) -> list[Step]:
-    """The band in every key and tempo, as WAV and as tagged MP3.
-
-    Raises
-    ------
-    SourceError : there is no groove of the name that was asked for.
-    """
-    groove, synthesizer = _groove(of.lesson), make_sound.synthesizer_here()
+def sound_steps(of: Declaring, groove: str) -> list[Step]:
+    """The band in every key and tempo, as WAV and as tagged MP3."""
+    synthesizer = make_sound.synthesizer_here()
     leads: tuple[make_sound.Lead, ...] = ("none", "guide") if of.lesson.config.backing.guide else ("none",)
     total = len(of.editions) * len(leads)
     steps: list[Step] = []
@@ -115,7 +112,7 @@ def _edition_steps(
     return [band, coded, tagged]
 
 
-def _groove(lesson: Lesson) -> str:
+def groove_of(lesson: Lesson) -> str:
     """The groove's name, as the lesson, its chart or its metre say.
 
     Raises
@@ -129,5 +126,18 @@ def _groove(lesson: Lesson) -> str:
     try:
         return choose_groove(wanted or lesson.chart.feel, lesson.tab)
     except SoundError as error:
-        path = lesson.config.path if wanted else lesson.config.chart
-        raise SourceError([Problem(error.what, error.remedy, path=path)]) from error
+        problems = Problems()
+        spot = lesson.spot("backing", "groove") if wanted else _feel_spot(lesson)
+        tell(problems, spot, error.what, error.remedy[:1].upper() + error.remedy[1:])
+        raise SourceError(problems) from error
+
+
+def _feel_spot(lesson: Lesson) -> Spot:
+    """Where the chart says its feel."""
+    path = lesson.config.chart or lesson.config.tab
+    if path.suffix.lower() == ".txt":
+        for number, line in enumerate(path.read_text("utf-8-sig").splitlines(), 1):
+            name, colon, value = line.partition(":")
+            if colon and name.strip().lower() == "feel":
+                return Spot(path, number, len(line) - len(value.lstrip()) + 1, line)
+    return Spot(path)

@@ -13,12 +13,15 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.build import make_pages, make_pictures, make_take
-from pipeline.build.declare_sound import sound_steps
+from pipeline.build.declare_sound import groove_of, sound_steps
 from pipeline.build.declare_words import words_steps
 from pipeline.build.declaring import REVIEW, Declaring, template_files
 from pipeline.build.editions import editions_of
 from pipeline.build.step import Output, Step
+from pipeline.config.complaints import tell
 from pipeline.config.tempo import TempoChoice
+from pipeline.config.toml import Spot, read_toml
+from pipeline.errors import Problems, SourceError
 from pipeline.music.key import Key
 from pipeline.page.look import Look, look_from
 from pipeline.read.lesson import Lesson
@@ -57,18 +60,56 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
     Raises
     ------
     MisuseError : a tempo that cannot be played.
-    SourceError : the look cannot be used.
+    SourceError : the look or the groove cannot be used; both told at once.
     """
-    written = lesson.look
-    look = look_from(written.colours, font_regular=written.font_regular, font_bold=written.font_bold)
     backing = lesson.config.backing
     editions, notes = editions_of(
         lesson.tab.key, lesson.tab.tempo_bpm, keys or backing.keys, tempos or backing.tempos
     )
+    problems = Problems()
+    look: Look | None = None
+    groove = ""
+    try:
+        look = look_of(lesson)
+    except SourceError as error:
+        problems.found += error.problems
+    try:
+        groove = groove_of(lesson)
+    except SourceError as error:
+        problems.found += error.problems
+    if look is None or problems.errors:
+        raise SourceError(problems)
     declare = _Declaration(lesson, look, editions)
-    steps = [*declare.take(), *declare.pages(), *declare.pictures(), *sound_steps(declare)]
+    steps = [*declare.take(), *declare.pages(), *declare.pictures(), *sound_steps(declare, groove)]
     steps += words_steps(declare, steps)
     return Plan(lesson, look, tuple(steps), tuple(_inputs(lesson)), (*notes, *look.cautions))
+
+
+def look_of(lesson: Lesson) -> Look:
+    """The lesson's look, over its channel's.
+
+    Raises
+    ------
+    SourceError : it cannot be used; told at the key that says so.
+    """
+    written, own = lesson.look, lesson.config.look
+    try:
+        return look_from(written.colours, font_regular=written.font_regular, font_bold=written.font_bold)
+    except SourceError as error:
+        placed = Problems()
+        channel_file = lesson.channel.path
+        channel = read_toml(channel_file, Problems()) if channel_file else None
+        for problem in error.problems:
+            name = next(
+                (n for n in ("font_regular", "font_bold") if getattr(written, n) == problem.path), None
+            )
+            if name is None:
+                placed.found.append(problem)
+                continue
+            here = lesson.document if getattr(own, name) is not None else channel
+            spot = here.value_spot(("look", name)) if here else Spot(lesson.config.path)
+            tell(placed, spot, problem.what, problem.remedy)
+        raise SourceError(placed) from error
 
 
 def _inputs(lesson: Lesson) -> Iterable[Path]:

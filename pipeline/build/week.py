@@ -320,8 +320,12 @@ def build(
     unknown = [name for name in steps if name not in PRODUCTS]
     if unknown:
         near = difflib.get_close_matches(unknown[0], PRODUCTS, n=1)
-        hint = f"; did you mean {near[0]}?" if near else ""
+        hint = f"; did you mean {near[0]}?" if near else "."
         raise MisuseError(f"--step {unknown[0]}: no such step{hint} There are {', '.join(PRODUCTS)}.")
+    if cluster is not None and not cluster.strip():
+        raise MisuseError(
+            "--cluster: the address is empty\n  Give one such as tcp://host:8786, or leave it out."
+        )
     report = report or SilentReporter()
     reads, week_problems = read_lessons(paths)
     for problem in week_problems:

@@ -134,14 +134,14 @@ def glyphs(font: Path) -> frozenset[int]:
     ------
     MissingError : the file is not there or is not a font.
     """
-    from fontTools.ttLib import TTFont, TTLibError  # type: ignore[import-untyped]
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
     try:
         with font.open("rb") as file, TTFont(file, lazy=True, fontNumber=0) as opened:
             return frozenset(opened.getBestCmap() or {})
-    except (OSError, TTLibError) as error:
+    except Exception as error:  # a damaged font fails wherever its tables are read, in any way
         raise MissingError(
-            f"font {font} cannot be used ({error}); give a .ttf or .otf file that exists"
+            f"font {font} cannot be used ({error or type(error).__name__}); give a .ttf or .otf file that exists"
         ) from error
 
 
@@ -197,12 +197,13 @@ def look_from(
             rgb(value)
         except ValueError as error:
             problems.error(f"look: {name}: {error}", remedy="Write six hexadecimal figures after a #.")
-    for font in (font_regular, font_bold):
+    for font in dict.fromkeys((font_regular, font_bold)):
         if font is not None:
             try:
                 glyphs(font)
             except MissingError as error:
-                problems.error(f"look: {error}", remedy="Give a .ttf or .otf file.", path=font)
+                what, _, remedy = str(error).partition("; ")
+                problems.error(f"look: {what}", remedy=f"{remedy[:1].upper()}{remedy[1:]}.", path=font)
     problems.raise_errors()
     base = default_look()
     chosen = {name: colours.get(name, getattr(base, name)).lower() for name in COLOURS}
