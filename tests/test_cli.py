@@ -6,7 +6,6 @@ import errno
 import json
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,6 @@ HEAVY = (
     "music21",
     "moviepy",
     "verovio",
-    "pydantic",
     "av",
     "scipy",
     "jinja2",
@@ -43,24 +41,19 @@ def broken(lesson: Path) -> Path:
     return lesson
 
 
-def test_help_is_quick_and_loads_nothing_heavy() -> None:
-    """The promise is an answer at once; here with room for a busy machine."""
+def test_help_loads_nothing_heavy() -> None:
+    """The promise is an answer at once; `tests/bench/command.py` says how soon it comes."""
     code = (
         "import sys; sys.argv = ['lessonwright', '--help']\n"
         "import pipeline.cli as c\n"
         "try: c.main()\n"
         "except SystemExit: pass\n"
-        f"print([m for m in {HEAVY!r} if m in sys.modules and m != 'pydantic'], file=sys.stderr)"
+        f"print([m for m in {HEAVY!r} if m in sys.modules], file=sys.stderr)"
     )
-    best = 9.0
-    for _ in range(3):
-        begun = time.perf_counter()
-        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-        best = min(best, time.perf_counter() - begun)
-        assert done.stderr.strip() == "[]"
-        for command in ("new", "check", "build", "listen", "study", "review"):
-            assert f"  {command} " in done.stdout
-    assert best < 1.0
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+    for command in ("new", "check", "build", "listen", "study", "review"):
+        assert f"  {command} " in done.stdout
 
 
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,63 +1,56 @@
-"""What a build costs: cold, unchanged, after small changes, and with more processes.
-
-Run: python -m tests.bench.build
-"""
+"""What a build costs against a build from nothing: unchanged, after small changes, and with one
+process."""
 
 from __future__ import annotations
 
 import shutil
 import tempfile
-import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.build.report import SilentReporter
 from pipeline.build.week import build
 from pipeline.config.starter import write_starter
+from tests.bench.figures import Figure, seconds_of
 
 
-def _timed(lesson: Path, out: Path, *, jobs: int = 2, keys: tuple[str, ...] = ()) -> tuple[float, int, int]:
-    """Seconds, steps made, steps reused."""
-    began = time.perf_counter()
-    summary = build([lesson], out=out, jobs=jobs, keys=keys, report=SilentReporter())
-    assert summary.exit_code == 0, summary.to_json()
-    (result,) = summary.lessons
-    return time.perf_counter() - began, result.made, result.reused
-
-
-def _tell(what: str, figures: tuple[float, int, int], cold_s: float) -> None:
-    seconds, made, reused = figures
-    print(f"{what:<28} {seconds:6.2f} s  {seconds / cold_s:5.2f} of cold  {made:2} made, {reused:2} reused")
-
-
-def run() -> None:
-    """Print the figures for the starter lesson."""
+def run() -> Iterator[Figure]:
+    """The starter lesson, changed step by step."""
     with tempfile.TemporaryDirectory() as folder:
         lesson, out = Path(folder) / "lesson", Path(folder) / "out"
         write_starter(lesson)
         (lesson / "channel.toml").write_text('name = "Bench"\ntemplates = "texts"\n')
         (lesson / "texts").mkdir()
         chart, channel = lesson / "chart.txt", lesson / "channel.toml"
-        cold = _timed(lesson, out)
-        _tell("cold, 2 processes", cold, cold[0])
-        _tell("unchanged", _timed(lesson, out), cold[0])
+        cold_s = 0.0
+
+        def built(what: str, *, jobs: int = 2, keys: tuple[str, ...] = ()) -> Figure:
+            nonlocal cold_s
+            counts: list[str] = []
+
+            def once() -> None:
+                summary = build([lesson], out=out, jobs=jobs, keys=keys, report=SilentReporter())
+                assert summary.exit_code == 0, summary.to_json()
+                (result,) = summary.lessons
+                counts.append(f"{result.made} made, {result.reused} reused")
+
+            seconds = seconds_of(once)
+            cold_s = cold_s or seconds
+            return Figure(what, seconds, cold_s, "the first", counts[0])
+
+        yield built("from nothing, 2 processes")
+        yield built("unchanged")
         before = chart.read_text("utf-8")
         bar = next(line for line in before.splitlines() if line.startswith("|"))
         first = bar.split("|")[1]
         chart.write_text(before.replace(bar, bar.replace(f"|{first}|", "| G |", 1), 1), "utf-8")
-        _tell("one chord changed", _timed(lesson, out), cold[0])
+        yield built("one chord changed")
         chart.write_text(before, "utf-8")
-        _tell("changed back", _timed(lesson, out), cold[0])
-        _tell("one key instead", _timed(lesson, out, keys=("C",)), cold[0])
+        yield built("changed back")
+        yield built("one key instead", keys=("C",))
         (lesson / "texts" / "description.txt.j2").write_text("{{ lesson.title }}\n", "utf-8")
-        _tell("template changed", _timed(lesson, out), cold[0])
+        yield built("template changed")
         channel.write_text(channel.read_text() + '\n[look]\naccent = "#5a1040"\n')
-        _tell("colour changed", _timed(lesson, out), cold[0])
+        yield built("colour changed")
         shutil.rmtree(out)
-        one = _timed(lesson, out, jobs=1)
-        shutil.rmtree(out)
-        two = _timed(lesson, out, jobs=2)
-        print(f"one process {one[0]:.2f} s, two {two[0]:.2f} s: {one[0] / two[0]:.2f} times as fast")
-
-
-if __name__ == "__main__":
-    run()
+        yield built("from nothing, 1 process", jobs=1)

@@ -1,28 +1,27 @@
-"""How long a page takes: python -m tests.bench.page."""
+"""How long sixty-four bars take on the page, and how that grows with the length of the piece."""
 
 from __future__ import annotations
 
-import time
+from collections.abc import Callable, Iterator
+from functools import partial
 
+from pipeline.music.tab import Tab
 from pipeline.page.engrave import engrave
 from pipeline.page.midi import write_midi
 from pipeline.page.musicxml import write_musicxml
+from tests.bench.figures import Figure, seconds_of
 from tests.page.pieces import long_tab
-from tests.samples import lead_tab
+
+SHORT, LONG = 16, 64  # bars
 
 
-def run() -> dict[str, float]:
-    """Seconds for a tab of 64 bars, after imports."""
-    engrave(lead_tab())
-    tab = long_tab(64)
-    found = {}
-    for name, work in (("engrave", engrave), ("musicxml", write_musicxml), ("midi", write_midi)):
-        begin = time.perf_counter()
-        work(tab)  # type: ignore[operator]
-        found[f"page.{name}_64_bars_s"] = round(time.perf_counter() - begin, 3)
-    return found
-
-
-if __name__ == "__main__":
-    for name, seconds in run().items():
-        print(f"{name} {seconds}")
+def run() -> Iterator[Figure]:
+    """Each product of the long piece against the short one as many times over, after imports."""
+    works: dict[str, Callable[[Tab], object]] = {
+        "engraved": engrave, "MusicXML": write_musicxml, "MIDI": write_midi,
+    }  # fmt: skip
+    tabs = {bars: long_tab(bars) for bars in (SHORT, LONG)}
+    for name, work in works.items():
+        work(tabs[SHORT])
+        long_s, short_s = (seconds_of(partial(work, tabs[bars]), tries=2) for bars in (LONG, SHORT))
+        yield Figure(f"{name}, {LONG} bars", long_s, short_s * LONG / SHORT, f"{LONG // SHORT} times {SHORT}")

@@ -1,17 +1,14 @@
-"""How long pictures take, and how large they get: run by hand.
-
-``python -m tests.bench.picture`` prints one line for each product.
-"""
+"""How long pictures take against the length of what they show, and how large they get."""
 
 from __future__ import annotations
 
 import tempfile
-import time
+from collections.abc import Iterator
 from fractions import Fraction as F
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+import soundfile
 
 from pipeline.music.metre import Form
 from pipeline.music.timemap import TimeMap
@@ -21,64 +18,50 @@ from pipeline.picture.encode import CODECS
 from pipeline.picture.overlay import render_overlay
 from pipeline.picture.plots import alignment_picture
 from pipeline.picture.still import render_still
+from tests.bench.figures import Figure, seconds_of
 from tests.samples import chart_of
 
-SECONDS = 60.0
+SECONDS = 20.0
 
 
-def run() -> list[dict[str, Any]]:
-    """Seconds spent, bytes written and the length of each product."""
-    form = Form.plain(26)
-    spans = chart_of(*["Am7", "D9", "Am7 Em7", "F#m7b5/C B7"] * 6, "Am7", "Am7").spans(form)
+def run() -> Iterator[Figure]:
+    """Each codec of the overlay, the clip over a still, the still, the picture of a take."""
+    form = Form.plain(8)
+    spans = chart_of(*["Am7", "D9", "Am7 Em7", "F#m7b5/C B7"] * 2).spans(form)
     played = TimeMap.steady(104, start_s=0.4)
     look = default_look()
-    found: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder:
         for name, codec in CODECS.items():
             length = SECONDS if name != "prores" else 5.0
             path = Path(folder) / f"{name}{codec.suffix}"
-            start = time.perf_counter()
-            render_overlay(
-                path,
-                spans,
-                played,
-                seconds=length,
-                fps=F(30),
-                look=look,
-                form=form,
-                codec=name,
-                title="Low Tide",
-            )
-            found.append(_row(f"overlay 1080p30 {name}", start, path, length))
-        import soundfile
 
+            def overlay(path: Path = path, length: float = length, name: str = name) -> None:
+                render_overlay(
+                    path, spans, played, seconds=length, fps=F(30), look=look, form=form, codec=name,
+                    title="Low Tide",
+                )  # fmt: skip
+
+            spent_s = seconds_of(overlay)
+            yield _figure(f"overlay 1080p30 {name}", spent_s, path, length)
         take = Path(folder) / "take.flac"
         tone = 0.2 * np.sin(2 * np.pi * 220 * np.arange(int(48000 * SECONDS)) / 48000)
         soundfile.write(take, tone, 48000)
-        path = Path(folder) / "clip.mp4"
-        start = time.perf_counter()
-        render_clip(path, take, spans, played, look=look, form=form, title="Low Tide")
-        found.append(_row("clip 1080p30 over a still", start, path, SECONDS))
-        path = Path(folder) / "still.png"
-        start = time.perf_counter()
-        render_still(path, title="Low Tide", look=look)
-        found.append(_row("still 720p", start, path, 0.0))
-        path = Path(folder) / "bars.png"
-        start = time.perf_counter()
-        path.write_bytes(alignment_picture(tone, 48000, [(i, 2.3 * i, 1.0) for i in range(26)]))
-        found.append(_row("picture of a take", start, path, SECONDS))
-    return found
+        clip = Path(folder) / "clip.mp4"
+        spent_s = seconds_of(
+            lambda: render_clip(
+                clip, take, spans, played, look=look, form=form, title="Low Tide", fps=F(30)
+            )
+        )  # fmt: skip
+        yield _figure("clip 1080p30 over a still", spent_s, clip, SECONDS)
+        still = Path(folder) / "still.png"
+        spent_s = seconds_of(lambda: render_still(still, title="Low Tide", look=look))
+        yield _figure("still 720p", spent_s, still, SECONDS)
+        bars = Path(folder) / "bars.png"
+        marks = [(number, 2.3 * number, 1.0) for number in range(8)]
+        spent_s = seconds_of(lambda: bars.write_bytes(alignment_picture(tone, 48000, marks)))
+        yield _figure("picture of a take", spent_s, bars, SECONDS)
 
 
-def _row(name: str, start: float, path: Path, length: float) -> dict[str, Any]:
-    return {
-        "what": name,
-        "spent_s": round(time.perf_counter() - start, 2),
-        "bytes": path.stat().st_size,
-        "length_s": length,
-    }
-
-
-if __name__ == "__main__":
-    for row in run():
-        print(row)
+def _figure(what: str, spent_s: float, path: Path, length_s: float) -> Figure:
+    size = path.stat().st_size / 1e6
+    return Figure(what, spent_s, length_s, f"{length_s:.0f} s shown", f"{size:.2f} MB")

@@ -1,15 +1,14 @@
-"""How long a backing track takes: ``python -m tests.bench.sound`` prints one line a figure.
-
-Figures are seconds of processor time for each minute of music and each edition, after
-imports, with both synthesizers; and what the meter says of the result.
-"""
+"""How long a backing track takes against its length, after imports, with both synthesizers;
+and what the meter says of the result."""
 
 from __future__ import annotations
 
 import os
 import tempfile
 import time
+from collections.abc import Iterator
 from fractions import Fraction as F
+from functools import partial
 from pathlib import Path
 
 from pipeline.music.chart import ChordSpan
@@ -18,6 +17,7 @@ from pipeline.music.tab import Tab
 from pipeline.music.technique import Bend, Technique, Vibrato
 from pipeline.sound.backing import make_backings
 from pipeline.sound.files import write_mp3, write_wav
+from tests.bench.figures import Figure, seconds_of
 from tests.samples import chart_of, tab_of
 
 
@@ -33,39 +33,34 @@ def piece(bars: int = 24) -> tuple[Tab, tuple[ChordSpan, ...]]:
     return tab, chart_of(*(chords[i % 12] for i in range(bars))).spans(tab.form)
 
 
-def run() -> dict[str, float]:
-    """The figures by name."""
+def run() -> Iterator[Figure]:
+    """Both mixes by each synthesizer, in processor time; then the files."""
     tab, spans = piece()
     short, short_spans = piece(2)
-    found: dict[str, float] = {}
     before = os.environ.get("LESSONWRIGHT_SYNTH")
     try:
         for choice in ("", "pip"):
             os.environ["LESSONWRIGHT_SYNTH"] = choice
             make_backings(short, short_spans, groove="shuffle", tempo_bpm=100, seed=1)  # imports
-            begin = time.process_time()
+            begun = time.process_time()
             made = make_backings(tab, spans, groove="shuffle", tempo_bpm=100, seed=1)
-            spent = time.process_time() - begin
-            minutes = sum(b.seconds for b in made.values()) / 60
+            spent_s = time.process_time() - begun
+            levels = ", ".join(
+                f"{lead} {mix.integrated_lufs:.2f} LUFS {mix.true_peak_dbtp:.2f} dBTP"
+                for lead, mix in made.items()
+            )
             name = made["none"].synthesizer.split()[0]
-            found[f"sound.{name}_s_per_minute_of_edition"] = round(spent / minutes, 2)
-            for lead, backing in made.items():
-                found[f"sound.{name}_{lead}_lufs"] = backing.integrated_lufs
-                found[f"sound.{name}_{lead}_dbtp"] = backing.true_peak_dbtp
+            yield Figure(
+                f"mixes by {name}", spent_s, sum(mix.seconds for mix in made.values()), "their length", levels
+            )
     finally:
         if before is None:
             del os.environ["LESSONWRIGHT_SYNTH"]
         else:
             os.environ["LESSONWRIGHT_SYNTH"] = before
+    mix = made["none"]
     with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a"
         for kind, write in (("wav", write_wav), ("mp3", write_mp3)):
-            begin = time.perf_counter()
-            write(Path(folder) / f"a.{kind}", made["none"].audio, made["none"].rate)
-            spent = time.perf_counter() - begin
-            found[f"sound.{kind}_s_per_minute"] = round(spent / (made["none"].seconds / 60), 2)
-    return found
-
-
-if __name__ == "__main__":
-    for name, value in run().items():
-        print(f"{name} {value:g}")
+            spent_s = seconds_of(partial(write, path, mix.audio, mix.rate))
+            yield Figure(f"{kind} written", spent_s, mix.seconds, "its length")

@@ -180,11 +180,10 @@ def test_the_review_page_stands_by_itself(built: Desk) -> None:
 
 
 def test_the_second_build_makes_nothing(built: Desk) -> None:
-    before, began = built.contents(), time.perf_counter()
+    before = built.contents()
     summary = built.build()
     assert (summary.lessons[0].made, summary.exit_code) == (0, 0)
     assert built.contents() == before
-    assert time.perf_counter() - began < 5
 
 
 def test_a_build_elsewhere_gives_the_same_bytes(built: Desk, tmp_path: Path) -> None:
