@@ -189,13 +189,19 @@ def place_on_neck(
     """(string, fret) for pitches struck together, each as low on the neck as it goes.
 
     Highest pitch first, the lowest free fret, the strings in ``busy`` left alone when there
-    is another way; None for a pitch that no free string has.
+    is another way; a string tuned above its neighbour, such as a banjo's short one, is fretted
+    only for want of another (common practice). None for a pitch that no free string has.
     """
+    drones = {
+        s for s in range(2, len(instrument.strings) + 1)
+        if instrument.open_midi(s) > instrument.open_midi(s - 1)
+    }  # fmt: skip
     found: dict[int, tuple[int, int] | None] = {}
     used: set[int] = set()
     for index in sorted(range(len(midis)), key=lambda i: -midis[i]):
         places = sorted(
-            instrument.places(midis[index]), key=lambda place: (place[0] in busy, place[1], place[0])
+            instrument.places(midis[index]),
+            key=lambda place: (place[0] in busy, place[0] in drones and place[1] > 0, place[1], place[0]),
         )
         place = next((p for p in places if p[0] not in used), None)
         found[index] = place

@@ -149,7 +149,7 @@ class _Sorter:
         phrase, header, span = _PHRASE.match(text), _HEADER.match(raw.rstrip()), _SPAN.match(text)
         if phrase and not _is_durations(text):
             self._phrase(number, raw)
-        elif header and not _is_durations(text):
+        elif header and (header[1].lower() in HEADERS or not _is_durations(text)):  # "key: E"
             self._header(number, raw, header)
         elif span:
             self._span(number, text, span)

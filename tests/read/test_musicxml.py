@@ -250,6 +250,16 @@ def test_notes_without_places_are_laid_low_and_said_so(tmp_path: Path) -> None:
     assert any("all notes lack string and fret" in p.what for p in problems.cautions)
 
 
+def test_short_strings_are_not_fretted(tmp_path: Path) -> None:
+    """A banjo's fifth string begins at the fifth fret; tunes were laid on its first ones."""
+    text = re.sub(r"<notations>.*?</notations>|<staff-details>.*?</staff-details>", "",
+                  score(ATTRIBUTES + note(1, 5, 1) + note(1, 3, 1) + note(1, 10, 2), names="Banjo"))  # fmt: skip
+    tab, _ = read(tmp_path, text)
+    assert tab is not None
+    assert tab.instrument.name == "banjo"
+    assert [(n.string, n.fret) for n in tab.notes] == [(1, 7), (5, 0), (1, 12)]
+
+
 def bare(text: str) -> str:
     """The score without strings, frets and tuning."""
     return re.sub(r"<(string|fret|staff-details)>.*?</\1>", "", text)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import Problems
+from pipeline.music.key import Key
 from pipeline.music.metre import Metre
 from pipeline.music.tab import Phrase, Tab
 from pipeline.music.technique import (
@@ -421,6 +422,17 @@ def test_a_tuning_may_leave_its_octaves_out(tuning: str) -> None:
     for before, after in (("E", "D"), ("B", "A"), ("e", "d")):
         text = text.replace(f"\n{before}|", f"\n{after}|")
     assert [str(p) for p in good(text).instrument.strings] == ["D4", "A3", "G3", "D3", "A2", "D2"]
+
+
+@pytest.mark.parametrize("key", ["E", "E major", "E minor"])
+def test_a_key_that_looks_like_a_duration(key: str) -> None:
+    """`key: E` was taken for a line of durations: no text tab could be in E major."""
+    assert good(GOOD.replace("key: Am", f"key: {key}")).key == Key.parse(key)
+
+
+@pytest.mark.parametrize("title", ["Q", "E h w"])
+def test_a_title_that_looks_like_durations(title: str) -> None:
+    assert good(GOOD.replace("Low Tide", title)).title == title
 
 
 def test_hash_in_the_middle_of_a_title_stays() -> None:
