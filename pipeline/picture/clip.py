@@ -109,8 +109,10 @@ def look_at_take(take: Path) -> TakeStreams:
             audios = list(container.streams.audio)
             if not videos and not audios:
                 raise MisuseError(f"{take} holds neither picture nor sound")
-            lengths = [float(s.duration * s.time_base) for s in (*videos[:1], *audios[:1])
-                       if s.duration and s.time_base]  # fmt: skip
+            # a sound may begin later than its picture, and then ends later too
+            begun_s = (container.start_time or 0) / 1_000_000
+            lengths = [float(((s.start_time or 0) + s.duration) * s.time_base) - begun_s
+                       for s in (*videos[:1], *audios[:1]) if s.duration and s.time_base]  # fmt: skip
             if not lengths and container.duration:
                 lengths = [container.duration / 1_000_000]
             if not lengths:
@@ -133,7 +135,7 @@ def _picture(container: Any, stream: Any, take: Path) -> tuple[tuple[int, int], 
     width, height = round(first.width * pixel), first.height
     if round(getattr(first, "rotation", 0)) % 180 == 90:
         width, height = height, width
-    fps = stream.average_rate or stream.guessed_rate or DEFAULT_FPS
+    fps = _frame_rate(stream)
     notes = []
     if fps > MOST_FPS:
         notes.append(f"The take has {float(fps):g} frames a second; the clip has {MOST_FPS}.")
@@ -145,6 +147,15 @@ def _picture(container: Any, stream: Any, take: Path) -> tuple[tuple[int, int], 
     if even != (width, height):
         notes.append(f"The clip is {even[0]} x {even[1]} pixels, as video has even sizes.")
     return even, plain_rate(Fraction(fps)), tuple(notes)
+
+
+def _frame_rate(stream: Any) -> Fraction:
+    """The average rate; where frames were dropped (as telephones and screen recorders do), the
+    rate of the grid they stand on."""
+    average = Fraction(stream.average_rate or stream.guessed_rate or DEFAULT_FPS)
+    base = Fraction(stream.base_rate or average)
+    fields = abs(base - 2 * average) <= average / 100  # some encoders state the rate of fields
+    return base if base in USUAL_FPS and average < base and not fields else average
 
 
 def plain_rate(fps: Fraction) -> Fraction:

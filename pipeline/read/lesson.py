@@ -338,7 +338,7 @@ def _media(
         except MediaError as error:
             written.error(problems, location, error.what, remedy=error.remedy)
             return None
-        if sound.end_s < info.seconds - 1.0 and info.kind == "audio":
+        if sound.end_s < info.seconds - 1.0:
             what = f"{path} says it lasts {info.seconds:.1f} s, but its sound ends at {sound.end_s:.1f} s"
             written.caution(problems, location, what, remedy="If it was cut off, copy or export it again.")
         if sound.gaps_s:
@@ -346,7 +346,7 @@ def _media(
             more = f" and {len(sound.gaps_s) - 5} more" if len(sound.gaps_s) > 5 else ""
             what = f"the sound of {path} has gaps, heard as silence: {places}{more}"
             written.caution(problems, location, what, remedy="Export it again if it should not have them.")
-        probed[path] = info
+        probed[path] = replace(info, sound_end_s=sound.end_s)
     return probed[path]
 
 

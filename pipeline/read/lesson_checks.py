@@ -20,7 +20,8 @@ def check_take(written: Written[LessonConfig], take: MediaInfo, tab: Tab | None,
     """A take that is there must be long enough to hold the tab."""
     config = written.config
     start = config.start_s or 0.0
-    end = min(config.end_s if config.end_s is not None else take.seconds, take.seconds)
+    length = min(take.seconds, take.sound_end_s or take.seconds)  # half of a file may say it is whole
+    end = min(config.end_s if config.end_s is not None else length, length)
     if start >= take.seconds:
         what = f"start_s is {start:g} s, but the take lasts {take.seconds:.1f} s"
         written.error(problems, ("start_s",), what, remedy="Count from the start of the file.")

@@ -77,7 +77,8 @@ class VideoInfo:
 @dataclass(frozen=True, slots=True)
 class MediaInfo:
     """A recording. ``seconds``: length of the whole; ``sample_rate`` and ``channels`` are 0
-    and ``audio_codec`` is empty when it has no sound; ``video`` None when it has no picture."""
+    and ``audio_codec`` is empty when it has no sound; ``video`` None when it has no picture;
+    ``sound_end_s`` where its sound really ends, known once it has been decoded."""
 
     path: Path
     kind: Literal["audio", "video"]
@@ -86,6 +87,7 @@ class MediaInfo:
     channels: int
     audio_codec: str
     video: VideoInfo | None
+    sound_end_s: float | None = None
 
 
 def probe(path: Path) -> MediaInfo:
@@ -246,6 +248,11 @@ def _video_info(path: Path, container: Any, stream: Any) -> VideoInfo:
 
 def _usual_fps(stream: Any) -> Fraction:
     rate = Fraction(stream.average_rate or stream.guessed_rate or 30)
+    base = Fraction(stream.base_rate or rate)
+    # frames were dropped (common practice of telephones and screen recorders): they stand on the
+    # grid of the base rate; twice the average is the field rate of some encoders
+    if base in _USUAL_FPS and rate < base and abs(base - 2 * rate) > rate / 100:
+        return base
     near = min(_USUAL_FPS, key=lambda usual: abs(usual - rate))
     if abs(near - rate) <= rate / 100:
         return near
