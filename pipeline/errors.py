@@ -6,6 +6,7 @@ environment is missing or in the way, or a step failed.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +30,19 @@ class MissingError(LessonwrightError, OSError):
 
 class StepError(LessonwrightError, RuntimeError):
     """A step of a build failed for a reason outside the sources."""
+
+
+class UnusableError(LessonwrightError, ValueError):
+    """Something given cannot be worked with: ``what`` is wrong, and the ``remedy``."""
+
+    exit_code = 1
+
+    def __init__(self, what: str, remedy: str = "") -> None:
+        self.what, self.remedy = what, remedy
+        super().__init__(f"{what}\n  {remedy}" if remedy else what)
+
+    def __reduce__(self) -> tuple[type, tuple[str, str]]:
+        return type(self), (self.what, self.remedy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,3 +124,10 @@ class Problems:
         """Raise SourceError with every error gathered, if there is one."""
         if self.errors:
             raise SourceError(self.errors)
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known name that a mistyped one was probably meant to be, or None; case does not count."""
+    folded = {name.lower(): name for name in known}
+    found = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
+    return folded[found[0]] if found else None

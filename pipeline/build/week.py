@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -37,6 +36,7 @@ from pipeline.errors import (
     Problem,
     SourceError,
     StepError,
+    nearest,
 )
 from pipeline.read.lesson import Lesson, ReadLesson, read_lessons
 
@@ -319,8 +319,8 @@ def build(
     parse_tempos(tempos)
     unknown = [name for name in steps if name not in PRODUCTS]
     if unknown:
-        near = difflib.get_close_matches(unknown[0], PRODUCTS, n=1)
-        hint = f"; did you mean {near[0]}?" if near else "."
+        near = nearest(unknown[0], PRODUCTS)
+        hint = f"; did you mean {near}?" if near else "."
         raise MisuseError(f"--step {unknown[0]}: no such step{hint} There are {', '.join(PRODUCTS)}.")
     if cluster is not None and not cluster.strip():
         raise MisuseError(

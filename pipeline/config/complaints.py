@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar, get_args
@@ -12,7 +11,7 @@ from pydantic_core import ErrorDetails
 
 from pipeline.config.models import PRODUCTS, Channel, LessonConfig
 from pipeline.config.toml import Document, Location, Spot
-from pipeline.errors import Problems
+from pipeline.errors import Problems, nearest
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -21,12 +20,6 @@ def tell(problems: Problems, spot: Spot, what: str, remedy: str = "", *, error: 
     """Add a problem at a spot."""
     report = problems.error if error else problems.caution
     report(what, remedy=remedy, path=spot.path, line=spot.line, column=spot.column, offending=spot.offending)
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that ``word`` was probably meant to be, or None."""
-    found = difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
-    return found[0] if found else None
 
 
 def validated(

@@ -10,10 +10,10 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel
 
-from pipeline.config.complaints import key_name, nearest, said, tell, validated
+from pipeline.config.complaints import key_name, said, tell, validated
 from pipeline.config.models import Channel, LessonConfig, WeekConfig
 from pipeline.config.toml import Document, Location, Spot, read_toml
-from pipeline.errors import Problems
+from pipeline.errors import Problems, nearest
 
 Model = TypeVar("Model", bound=BaseModel)
 LESSON_FILE = "lesson.toml"

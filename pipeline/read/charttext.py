@@ -28,12 +28,12 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import Problems
+from pipeline.errors import Problems, nearest
 from pipeline.music.chart import Chart, ChartBar, ChartChord
 from pipeline.music.chord import Chord
 from pipeline.music.errors import SpellingError
 from pipeline.music.key import Key
-from pipeline.read.source import SourceText, nearest
+from pipeline.read.source import SourceText
 from pipeline.read.texttab_lines import plain
 
 HEADERS: Final = ("key", "feel", "title")

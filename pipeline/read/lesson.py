@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from pipeline.config.complaints import nearest, tell
+from pipeline.config.complaints import tell
 from pipeline.config.load import LESSON_FILE, Written, find_channel, load_channel, load_lesson, week_of
 from pipeline.config.models import Channel, LessonConfig, LookConfig
 from pipeline.config.toml import Document, Spot, read_toml
-from pipeline.errors import MisuseError, Problems
+from pipeline.errors import MisuseError, Problems, nearest
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
 from pipeline.music.respell import respelled

@@ -27,7 +27,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import LessonwrightError
+from pipeline.errors import UnusableError
 
 Samples = npt.NDArray[np.float32]
 
@@ -45,17 +45,8 @@ _USUAL_FPS: Final = (
 _GAP_S: Final = 0.05  # timestamps in some containers are rounded to milliseconds; this is well above
 
 
-class MediaError(LessonwrightError, ValueError):
-    """A recording that cannot be used. ``what`` is wrong, and the ``remedy``."""
-
-    exit_code = 1
-
-    def __init__(self, what: str, remedy: str) -> None:
-        self.what, self.remedy = what, remedy
-        super().__init__(f"{what}\n  {remedy}")
-
-    def __reduce__(self) -> tuple[type, tuple[str, str]]:
-        return MediaError, (self.what, self.remedy)
+class MediaError(UnusableError):
+    """A recording that cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,12 @@ line ending are tolerated.
 
 from __future__ import annotations
 
-import difflib
 import unicodedata
-from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import Problems
+from pipeline.errors import Problems, nearest
 
 MAX_TEXT_BYTES: Final = 8_000_000
 _MARKS: Final = ((b"\xff\xfe", "UTF-16"), (b"\xfe\xff", "UTF-16"))
@@ -104,14 +102,6 @@ def _neighbour(path: Path) -> str:
     names = [item.name for item in path.parent.iterdir()]
     near = nearest(path.name, names)
     return f"Did you mean {near}?" if near else f"Check the name; it was looked for in {path.parent}."
-
-
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known name closest to a mistyped one, or None."""
-    names = list(known)
-    folded = {name.lower(): name for name in names}
-    found = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
-    return folded[found[0]] if found else None
 
 
 def say_quarters(amount: Fraction) -> str:

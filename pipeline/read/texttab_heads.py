@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Final
 
+from pipeline.errors import nearest
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.instrument import INSTRUMENTS, Instrument, parse_tuning
 from pipeline.music.key import Key
 from pipeline.music.metre import Metre
 from pipeline.music.pitch import Pitch, Spelling
-from pipeline.read.source import SourceText, nearest
+from pipeline.read.source import SourceText
 from pipeline.read.texttab_lines import Header, Sheet, StringLine
 from pipeline.read.texttab_values import read_duration
 

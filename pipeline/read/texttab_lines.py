@@ -10,9 +10,10 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
+from pipeline.errors import nearest
 from pipeline.music.chord import Chord
 from pipeline.music.errors import SpellingError
-from pipeline.read.source import SourceText, nearest
+from pipeline.read.source import SourceText
 from pipeline.read.texttab_values import read_duration
 
 HEADERS: Final = (

@@ -18,7 +18,6 @@ sound set, 0-based.
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -26,6 +25,7 @@ from functools import cache
 from importlib import resources
 from typing import Any, Final
 
+from pipeline.errors import nearest
 from pipeline.music.metre import Metre
 from pipeline.music.tab import Tab
 from pipeline.sound.errors import SoundError
@@ -255,8 +255,8 @@ def load_groove(name: str) -> Groove:
         if wanted in groove.names:
             return groove
     spoken = sorted(n for groove in _all().values() for n in groove.names)
-    near = difflib.get_close_matches(wanted, spoken, n=1)
-    hint = f"did you mean {near[0]!r}? " if near else ""
+    near = nearest(wanted, spoken)
+    hint = f"did you mean {near!r}? " if near else ""
     raise SoundError(f"there is no groove {name!r}", f"{hint}grooves: {', '.join(groove_names())}")
 
 

@@ -33,7 +33,6 @@ Jinja documentation, "Sandbox" and "Undefined Types".
 from __future__ import annotations
 
 import copy
-import difflib
 import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -43,7 +42,7 @@ import jinja2
 import jinja2.exceptions
 import jinja2.sandbox
 
-from pipeline.errors import Problem, SourceError
+from pipeline.errors import Problem, SourceError, nearest
 
 MAX_CHARACTERS: Final = 200_000  # no description is longer; a runaway loop is stopped here
 STANDARD: Final = "standard/"
@@ -249,7 +248,7 @@ def _remedy(error: BaseException, wrong: str, variables: Mapping[str, Any]) -> s
     lists = {"chapters": ("time", "name", "seconds"), "links": ("label", "url"), "tiers": ("title", "files")}
     names += [f"{outer}[].{inner}" for outer, inners in lists.items() for inner in inners]
     by_ending = {full: full.rpartition(".")[2] for full in names}
-    near = difflib.get_close_matches(wrong, by_ending.values(), n=1)
+    near = nearest(wrong, by_ending.values())
     if near:
-        return f"did you mean {listed([f for f, end in by_ending.items() if end == near[0]], last='or')}?"
+        return f"did you mean {listed([f for f, end in by_ending.items() if end == near], last='or')}?"
     return f"the variables are {listed(variables)}"

@@ -271,10 +271,3 @@ def test_lists_that_name_other_files_are_refused(make, tmp_path: Path, name: str
     path.write_text(text.format(other=other))
     with pytest.raises(MediaError, match="not a recording"):
         probe(path)
-
-
-def test_errors_travel_between_processes() -> None:
-    import pickle
-
-    error = pickle.loads(pickle.dumps(MediaError("what", "remedy")))
-    assert (error.what, error.remedy, error.exit_code) == ("what", "remedy", 1)

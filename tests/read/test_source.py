@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import Problems
-from pipeline.read.source import nearest, read_text, say_quarters
+from pipeline.read.source import read_text, say_quarters
 from pipeline.read.tabfile import read_chart, read_tab
 
 
@@ -74,8 +74,3 @@ def test_quarters_as_a_musician_reads_them() -> None:
         "4⅓",
         "5/7",
     ]
-
-
-def test_nearest_names() -> None:
-    assert nearest("Tunning", ["tuning", "tempo"]) == "tuning"
-    assert nearest("xyz", ["tuning", "tempo"]) is None

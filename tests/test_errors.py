@@ -1,0 +1,31 @@
+"""Errors as they are told, and carried between processes."""
+
+from __future__ import annotations
+
+import pickle
+
+import pytest
+
+from pipeline.errors import LessonwrightError, UnusableError, nearest
+from pipeline.read.media import MediaError
+from pipeline.sound.errors import SoundError
+
+
+def test_nearest_names() -> None:
+    assert nearest("Tunning", ["tuning", "tempo"]) == "tuning"
+    assert nearest("xyz", ["tuning", "tempo"]) is None
+
+
+def test_capitals_do_not_stand_in_the_way_of_the_nearest() -> None:
+    """One room folded only the mistyped word, and so missed names written in capitals."""
+    assert nearest("anser", ["OPENING CALL", "ANSWER"]) == "ANSWER"
+
+
+@pytest.mark.parametrize("kind", [UnusableError, MediaError, SoundError])
+def test_what_and_remedy_survive_the_way_between_processes(kind: type[UnusableError]) -> None:
+    error = pickle.loads(pickle.dumps(kind("what", "remedy")))
+    assert type(error) is kind
+    assert isinstance(error, LessonwrightError)
+    assert (error.what, error.remedy, error.exit_code) == ("what", "remedy", 1)
+    assert str(error) == "what\n  remedy"
+    assert str(kind("what")) == "what"
