@@ -37,6 +37,7 @@ PRODUCTS: Final = (
     "tab", "texttab", "musicxml", "midi", "backing", "guide", "clip", "overlay", "cover", "still",
 )  # fmt: skip
 
+SLUG_LENGTH: Final = 60  # with "backing with lead", key and tempo behind it, well below 255 bytes
 NOT_WRITTEN: Final = "\0path"  # a key nobody writes: the loader sets these fields, the file cannot
 
 
@@ -120,7 +121,7 @@ Text = Annotated[str, BeforeValidator(_trimmed)]
 Name = Annotated[Text, StringConstraints(min_length=1)]
 Number = Annotated[float, Strict()]
 Yes = Annotated[bool, Strict()]
-Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$")]
+Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=SLUG_LENGTH)]
 FilePath = Annotated[Path, PlainValidator(_path)]
 OuterPath = Annotated[Path, PlainValidator(_outer_path)]
 Bars = Annotated[tuple[int, int], PlainValidator(_bars)]
@@ -162,7 +163,7 @@ class Link(_Part):
 class Tier(_Part):
     """One kind of supporter and what the pack for it holds."""
 
-    id: Slug = Field(description='small letters and digits joined by hyphens, such as "full-set"')
+    id: Slug = Field(description='up to 60 small letters and digits joined by hyphens, such as "full-set"')
     title: Text = Field(default="", description="text")
     includes: tuple[Product, ...] = Field(description=f"a list out of {', '.join(PRODUCTS)}")
 
@@ -270,7 +271,7 @@ class LessonConfig(_Part):
     given_slug: Slug | None = Field(
         default=None,
         alias="slug",
-        description='small letters and digits joined by hyphens, such as "low-tide"',
+        description='up to 60 small letters and digits joined by hyphens, such as "low-tide"',
     )
     allow_outside: Yes = Field(default=False, description="true or false")
     channel: OuterPath | None = Field(default=None, description="the path of a channel file")
@@ -304,6 +305,12 @@ class WeekConfig(_Part):
 
 
 def slug_of(text: str) -> str:
-    """``Low Tide, part 2`` -> ``low-tide-part-2``; empty if no letter or digit is left."""
+    """``Low Tide, part 2`` -> ``low-tide-part-2``; empty if no letter or digit is left.
+
+    A long one ends with the last whole word that fits: it goes into the names of files.
+    """
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii").lower()
-    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
+    slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
+    if len(slug) > SLUG_LENGTH:
+        slug = slug[: SLUG_LENGTH + 1].rpartition("-")[0] or slug[:SLUG_LENGTH]
+    return slug

@@ -72,7 +72,9 @@ def read_text_tab(
     assembler.read()
     tab = assembler.tab(title=title, tempo_bpm=tempo_bpm)
     stated = assembler.stated_bpm
-    if tempo_bpm is None and stated is None:
+    # one that could not be read has been told
+    tried = "tempo" in sheet.headers or any(h.name == "tempo" for h in sheet.systems[0].changes)
+    if tempo_bpm is None and stated is None and not tried:
         source.caution(
             1, 1, f"no tempo is stated: {DEFAULT_BPM:g} quarter notes a minute are taken", "Write tempo: 104 at the top."
         )  # fmt: skip
