@@ -207,6 +207,7 @@ class MeasureReader:
                 )  # fmt: skip
         if not good:
             return None
+        self._tell_numbers(bars)
         form = Form(tuple(bars))
         try:
             form.played.length  # noqa: B018  # unrolls the repeats
@@ -214,6 +215,16 @@ class MeasureReader:
             self.problems.error(str(error), path=self.path, remedy="Lower the times of the repeats.")
             return None
         return form
+
+    def _tell_numbers(self, bars: list[Bar]) -> None:
+        """Bars are counted through; a score with halved bars or its own numbers counts otherwise."""
+        for measure, bar in zip(self.measures, bars, strict=True):
+            if measure.name.isdecimal() and int(measure.name) != bar.number:
+                self.caution(
+                    measure.name, f"it is bar {bar.number} here, where every measure counts",
+                    "Name bars by the numbers of the engraved tab.",
+                )  # fmt: skip
+                return
 
     def _length(self, index: int) -> Fraction:
         """A measure may be short at the start, at the end, at a repeat, and when the file says so."""
@@ -223,6 +234,10 @@ class MeasureReader:
         before = self.measures[index - 1] if index else None
         at_edge = index in (0, len(self.measures) - 1) or measure.repeat_times or measure.repeat_start
         if measure.implicit or at_edge or (before is not None and (before.repeat_times or before.implicit)):
+            return measure.filled
+        # a bar written in two halves, as at the end of a line of verse
+        halves = [m for m in (before, self.measures[index + 1]) if m is not None and m.metre == measure.metre]
+        if any(m.filled + measure.filled == full for m in halves):
             return measure.filled
         self.caution(
             measure.name, f"it holds {measure.filled} of {full} quarters; the rest is read as silence",

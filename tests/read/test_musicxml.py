@@ -222,6 +222,22 @@ def test_pickup_repeat_and_endings(tmp_path: Path) -> None:
     assert [n.note.fret for n in tab.sounding] == [0, 1, 2, 1, 3, 5]
 
 
+def test_a_bar_in_two_halves(tmp_path: Path) -> None:
+    """Hymns split a bar at the end of a line; the first half was filled with silence, and all that
+    followed came late."""
+    whole, halves = note(3, 7, 4), (note(3, 7, 3), note(3, 7, 1))
+    text = score(ATTRIBUTES + whole, halves[0], halves[1], whole, whole)
+    text = text.replace('number="3"', 'number="X1" implicit="yes"').replace('number="4"', 'number="3"')
+    for version in (text, text.replace(' implicit="yes"', "")):
+        tab, problems = read(tmp_path, version)
+        assert tab is not None
+        assert [bar.length for bar in tab.form.bars] == [4, 3, 1, 4, 4]
+        assert [n.onset for n in tab.notes] == [0, 4, 7, 8, 12]
+        told = [p.what for p in problems.cautions]
+        assert "measure 3: it is bar 4 here, where every measure counts" in told
+        assert not any("silence" in what for what in told)
+
+
 def test_palm_mute_and_dynamics_by_directions(tmp_path: Path) -> None:
     def direction(inside: str) -> str:
         return f"<direction><direction-type>{inside}</direction-type></direction>"
