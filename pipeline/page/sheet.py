@@ -28,13 +28,13 @@ FOOT: Final = 1250.0  # baseline of the footer, from the lower edge
 GAP: Final = 620.0  # least distance between systems
 STRETCH: Final = 620.0  # most that filling a page adds to it
 
-# SMuFL code points that the engraver writes into words -> Unicode
+# signs that the engraver writes into words, SMuFL's and such as few fonts have -> those of our fonts
 _SMUFL: Final = {
     **dict.fromkeys("\ue260\uea64\ued60", "♭"),
     **dict.fromkeys("\ue261\uea65\ued61", "♮"),
     **dict.fromkeys("\ue262\uea66\ued62", "♯"),
-    **dict.fromkeys("\ue263\uea67\ued63", "♯♯"),
-    **dict.fromkeys("\ue264\uea63\ued64", "♭♭"),
+    **dict.fromkeys("\ue263\uea67\ued63\U0001d12a", "♯♯"),
+    **dict.fromkeys("\ue264\uea63\ued64\U0001d12b", "♭♭"),
     **dict.fromkeys("\ue1d5\ueca5", "♩"),
     **dict.fromkeys("\ue1e7\uecb7", "."),
 }

@@ -159,6 +159,15 @@ def test_musical_signs_come_through_as_text() -> None:
         assert not private
 
 
+@pytest.mark.parametrize(("chord", "shown"), [("Fbb", "F♭♭"), ("F##/G##", "F♯♯/G♯♯"), ("Bbb7", "B♭♭7")])
+def test_double_signs_of_chords_are_signs_that_the_fonts_have(chord: str, shown: str) -> None:
+    """The engraver's own characters for them came out as empty boxes."""
+    tab = lead_tab()
+    (page,) = engrave(tab, chart_of(chord, "A", "B", "C").spans(tab.form)).pages
+    names = [words(t) for t in fromstring(page).iter(f"{SVG}text")]
+    assert shown in names
+
+
 def test_fonts_are_embedded() -> None:
     """Fonts in the file, so that it prints the same anywhere."""
     names = set()
