@@ -26,10 +26,11 @@ from typing import Any, Final
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
 from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.step import Facts, Made, Output, Step
-from pipeline.build.store import Store, sync_file
+from pipeline.build.store import Store
 from pipeline.config.models import Tier
 from pipeline.errors import StepError
 from pipeline.pack.leaks import find_leaks
+from pipeline.wholefile import sync_file
 
 RECORD_FILE: Final = "release.json"
 REVIEW_FILE: Final = "review.html"

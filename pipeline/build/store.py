@@ -25,37 +25,11 @@ from typing import Final
 from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
+from pipeline.wholefile import sync_file, write_whole
 
 FORMAT: Final = 1
 CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two keys and tempos
 _RECORD: Final = "made.json"
-
-
-def sync_file(path: Path) -> None:
-    """Have the file (or folder) reach the disk."""
-    if os.name == "nt":
-        return  # folders cannot be opened there, nor files be synced when open for reading
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there in full or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-    beside = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        beside.chmod(0o644)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
 
 
 class Store:

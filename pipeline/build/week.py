@@ -28,7 +28,7 @@ from pipeline.build.report import Reporter, SilentReporter
 from pipeline.build.reviewpage import review_page
 from pipeline.build.run import Done, Runner, open_pool
 from pipeline.build.step import Step
-from pipeline.build.store import Store, write_whole
+from pipeline.build.store import Store
 from pipeline.build.work import said_of
 from pipeline.errors import (
     LessonwrightError,
@@ -39,6 +39,7 @@ from pipeline.errors import (
     nearest,
 )
 from pipeline.read.lesson import Lesson, ReadLesson, read_lessons
+from pipeline.wholefile import write_whole
 
 STORE_FOLDER: Final = ".store"
 

@@ -16,13 +16,14 @@ Checksum lists: the format of GNU ``sha256sum``, checked with ``sha256sum -c``.
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
 import stat
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import Final
+
+from pipeline.wholefile import written_beside
 
 DATE: Final = (1980, 1, 1, 0, 0, 0)
 CHECKSUMS: Final = "SHA256SUMS.txt"
@@ -79,21 +80,13 @@ def write_zip(path: Path, members: Mapping[str, Member]) -> None:
         raise ValueError("a pack holds at least one file")
     if len({name.casefold() for name in members}) < len(members):
         raise ValueError("two files of a pack differ only in capitals, which some systems cannot keep apart")
-    beside = path.with_name(f".{path.name}.part")
-    try:
-        with zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
-            for name in sorted(members):
-                check_member_name(name)
-                _add(archive, name, members[name])
-        handle = os.open(beside, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+    with (
+        written_beside(path) as beside,
+        zipfile.ZipFile(beside, "w", zipfile.ZIP_STORED, allowZip64=True) as archive,
+    ):
+        for name in sorted(members):
+            check_member_name(name)
+            _add(archive, name, members[name])
 
 
 def _add(archive: zipfile.ZipFile, name: str, source: Member) -> None:

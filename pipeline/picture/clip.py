@@ -23,15 +23,17 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.errors import MissingError, MisuseError, StepError
+from pipeline.errors import MisuseError
+from pipeline.ffmpeg import ffmpeg_command, ffmpeg_failure
 from pipeline.music.chart import ChordSpan
 from pipeline.music.metre import Form
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import Look
-from pipeline.picture.encode import write_alpha_video, written_beside
+from pipeline.picture.encode import write_alpha_video
 from pipeline.picture.overlay import OverlayPlan, plan_overlay
 from pipeline.picture.scenes import NamedStretch
 from pipeline.picture.still import draw_title, png_bytes
+from pipeline.wholefile import written_beside
 
 THREADS: Final = 4  # fixed: the bytes depend on it
 CRF: Final = 20
@@ -79,16 +81,6 @@ class ClipFacts:
     copied_audio: bool
     changes: tuple[tuple[float, int, str], ...]
     notes: tuple[str, ...]
-
-
-def ffmpeg_binary() -> str:
-    """Raises MissingError when there is none."""
-    import imageio_ffmpeg
-
-    try:
-        return str(imageio_ffmpeg.get_ffmpeg_exe())
-    except RuntimeError as error:
-        raise MissingError(f"no video encoder: {error}; reinstall with pip install imageio-ffmpeg") from error
 
 
 def look_at_take(take: Path) -> TakeStreams:
@@ -197,7 +189,9 @@ def render_clip(
     Raises
     ------
     MisuseError : a take that can't be read, or see ``plan_overlay``.
+    MissingError : no ffmpeg.
     StepError : the encoder refuses, with its last words.
+    OSError : the folder cannot be written in.
     """
     if path.suffix.lower() != ".mp4":
         raise MisuseError(f"a clip is an .mp4 file, got {path.name}")
@@ -249,8 +243,7 @@ def _command(
     fps = f"{plan.fps.numerator}/{plan.fps.denominator}"
     width, height = plan.card.size
     left, top = plan.card.box[:2]
-    command = [ffmpeg_binary(), "-nostdin", "-hide_banner", "-loglevel", "error", "-progress", "pipe:1", "-y",
-               *_LOCAL, "-i", _local(take), *_LOCAL, "-i", _local(overlay)]  # fmt: skip
+    command = ["-progress", "pipe:1", *_LOCAL, "-i", _local(take), *_LOCAL, "-i", _local(overlay)]
     if streams.size is None:
         # decoded and converted once, then repeated
         command += [*_LOCAL, "-framerate", fps, "-i", _local(ground)]
@@ -274,7 +267,7 @@ def _command(
         *("-fflags", "+bitexact", "-flags:v", "+bitexact", "-flags:a", "+bitexact"),
         *("-movflags", "+faststart", "-f", "mp4", _local(out)),
     ]
-    return command
+    return ffmpeg_command(command)
 
 
 def _local(path: Path) -> str:
@@ -298,7 +291,4 @@ def _run(command: list[str], path: Path, frames: int, progress: Callable[[float]
             raise
         if process.wait() != 0:
             said.seek(0)
-            last = (said.read().strip().splitlines() or ["without a word"])[-1]
-            raise StepError(
-                f"{path.name} could not be made; the encoder stopped ({process.returncode}): {last}"
-            )
+            raise ffmpeg_failure(f"{path.name} could not be made", process.returncode, said.read())

@@ -13,9 +13,7 @@ ISO/IEC 14496-12 and QuickTime File Format: sample times. WebM: AlphaMode, Block
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -55,30 +53,6 @@ CODECS: Final[dict[str, AlphaCodec]] = {
     "prores": AlphaCodec("prores_ks", "yuva444p10le", ".mov", "mov",
                          (("profile", "4444"), ("vendor", "apl0"), ("alpha_bits", "16")), intra=True),
 }  # fmt: skip
-
-
-@contextmanager
-def written_beside(path: Path) -> Iterator[Path]:
-    """A place beside ``path`` to write to; renamed to ``path`` if all goes well, else removed.
-
-    Raises
-    ------
-    StepError : the folder can't be made or written in.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StepError(f"there is no place for {path}: {error.strerror or error}") from error
-    # the suffix stays last: encoders choose the container by it
-    beside = path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
-    try:
-        yield beside
-        try:
-            beside.replace(path)
-        except OSError as error:
-            raise StepError(f"{path} can't be put in place: {error.strerror or error}") from error
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def codec_named(name: str) -> AlphaCodec:

@@ -21,9 +21,10 @@ from pipeline.music.metre import Form
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import Look
 from pipeline.picture.card import Card
-from pipeline.picture.encode import Pixels, codec_named, in_frame, write_alpha_video, written_beside
+from pipeline.picture.encode import Pixels, codec_named, in_frame, write_alpha_video
 from pipeline.picture.lettering import NO_CHORD
 from pipeline.picture.scenes import Cue, NamedStretch, Scene, cues, frame_at, scenes
+from pipeline.wholefile import written_beside
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +163,7 @@ def render_overlay(
     ------
     MisuseError : see :func:`plan_overlay`; also an unknown codec or the wrong file ending.
     StepError : the encoder or the disk refuses.
+    OSError : the folder cannot be written in.
     """
     alpha = codec_named(codec)
     if path.suffix.lower() != alpha.suffix:

@@ -21,8 +21,8 @@ from PIL import Image, ImageDraw
 from pipeline.errors import MisuseError
 from pipeline.page.look import Look, legible
 from pipeline.picture.card import mixed
-from pipeline.picture.encode import written_beside
 from pipeline.picture.lettering import Lettering
+from pipeline.wholefile import write_whole
 
 NECK_SHARE: Final = 0.31  # of the height, from the foot up
 TEXT_CONTRAST: Final = 7.0  # a still is read small: WCAG 2.2, 1.4.6
@@ -131,12 +131,12 @@ def render_still(
     Raises
     ------
     MisuseError : see :func:`draw_title`, or a file ending other than ``.png``.
+    OSError : the file cannot be written.
     """
     if path.suffix.lower() != ".png":
         raise MisuseError(f"a still is a .png file, got {path.name}")
     image = draw_title(title=title, subtitle=subtitle, look=look, size=size, strings=strings)
-    with written_beside(path) as beside:
-        beside.write_bytes(png_bytes(image))
+    write_whole(path, png_bytes(image))
     return font_notes(title + subtitle, look)
 
 

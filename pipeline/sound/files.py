@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import tempfile
 from functools import cache
@@ -12,10 +11,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MissingError, StepError
+from pipeline.errors import StepError
+from pipeline.ffmpeg import ffmpeg_command, ffmpeg_failure
 from pipeline.sound.errors import SoundError
 from pipeline.sound.loudness import Loudness, integrated_lufs, measure, true_peak_dbtp
 from pipeline.sound.master import TARGET_RANGE, limit, master
+from pipeline.wholefile import written_beside
 
 MP3_RATES: Final = (32_000, 44_100, 48_000)
 MP3_KBPS: Final = (96, 112, 128, 160, 192, 224, 256, 320)
@@ -32,31 +33,24 @@ def _stereo(audio: npt.NDArray[Any]) -> npt.NDArray[np.float32]:
     return np.ascontiguousarray(data)
 
 
-def _beside(path: Path) -> Path:
-    return path.with_name(f".{path.stem}.{os.getpid()}.part{path.suffix}")
-
-
 def write_wav(path: Path, audio: npt.NDArray[Any], rate: int) -> None:
     """24-bit WAV of float audio (n,) or (n, channels); appears whole or not at all.
 
     Raises
     ------
     SoundError : empty audio, or values that are not finite.
-    StepError : the file cannot be written.
+    StepError, OSError : the file cannot be written.
     """
     import soundfile
 
     data = _stereo(audio)
-    part = _beside(path)
-    try:
-        # from integers: the rounding is ours and the same on every machine
-        whole = np.clip(np.round(data.astype(np.float64) * 8_388_607.0), -8_388_608, 8_388_607)
-        soundfile.write(part, whole.astype(np.int32) << 8, rate, subtype="PCM_24", format="WAV")
-        part.replace(path)
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise StepError(f"cannot write {path}: {error}") from error
-    finally:
-        part.unlink(missing_ok=True)
+    # from integers: the rounding is ours and the same on every machine
+    whole = np.clip(np.round(data.astype(np.float64) * 8_388_607.0), -8_388_608, 8_388_607)
+    with written_beside(path) as beside:
+        try:
+            soundfile.write(beside, whole.astype(np.int32) << 8, rate, subtype="PCM_24", format="WAV")
+        except soundfile.LibsndfileError as error:
+            raise StepError(f"cannot write {path}: {error}") from error
 
 
 def write_mp3(
@@ -75,33 +69,27 @@ def write_mp3(
     ------
     SoundError : audio or bit rate that MP3 cannot hold.
     MissingError : no ffmpeg.
-    StepError : the encoder failed, or the file cannot be written.
+    StepError : the encoder failed.
+    OSError : the file cannot be written.
     """
     data = _stereo(audio)
     if rate not in MP3_RATES:
         raise SoundError(f"MP3 holds {', '.join(map(str, MP3_RATES))} samples a second, got {rate}")
     if kbps not in MP3_KBPS:
         raise SoundError(f"MP3 bit rates are {', '.join(map(str, MP3_KBPS))} kbit/s, got {kbps}")
-    part = _beside(path)
-    try:
-        aim = ceiling_dbtp
-        gain_db = _coder_loss_db(rate, kbps)
+    aim = ceiling_dbtp
+    gain_db = _coder_loss_db(rate, kbps)
+    with written_beside(path) as beside:
         for _ in range(4):
             coded = data if aim >= ceiling_dbtp else _under(data, rate, aim)
             coded = coded * np.float32(10 ** (gain_db / 20))
-            _encode(part, coded, rate, kbps)
-            decoded = _decode(part, data.shape[1])
+            _encode(beside, coded, rate, kbps)
+            decoded = _decode(beside, data.shape[1])
             over = true_peak_dbtp(decoded, rate) - ceiling_dbtp
             if over <= 0 or true_peak_dbtp(data, rate) > ceiling_dbtp:
                 break
             aim -= over + 0.05
-        measured = measure(decoded, rate)
-        part.replace(path)
-    except OSError as error:
-        raise StepError(f"cannot write {path}: {error}") from error
-    finally:
-        part.unlink(missing_ok=True)
-    return measured
+    return measure(decoded, rate)
 
 
 def _under(data: npt.NDArray[np.float32], rate: int, ceiling_dbtp: float) -> npt.NDArray[np.float32]:
@@ -112,23 +100,10 @@ def _under(data: npt.NDArray[np.float32], rate: int, ceiling_dbtp: float) -> npt
     return master(data, rate, target_lufs=loudness, ceiling_dbtp=ceiling_dbtp)[0]
 
 
-def _ffmpeg() -> str:
-    import imageio_ffmpeg
-
-    try:
-        return str(imageio_ffmpeg.get_ffmpeg_exe())
-    except RuntimeError as error:
-        raise MissingError(f"no ffmpeg: {error}; install imageio-ffmpeg again") from error
-
-
 def _run(arguments: list[str], data: bytes, what: str) -> bytes:
-    base = [_ffmpeg(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y"]
-    if data:
-        base.remove("-nostdin")
-    done = subprocess.run([*base, *arguments], input=data or None, capture_output=True, check=False)
+    done = subprocess.run(ffmpeg_command(arguments), input=data, capture_output=True, check=False)
     if done.returncode:
-        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:]
-        raise StepError(f"{what} failed with code {done.returncode}: {' '.join(last)}")
+        raise ffmpeg_failure(what, done.returncode, done.stderr.decode(errors="replace"))
     return done.stdout
 
 
@@ -137,7 +112,7 @@ def _encode(path: Path, data: npt.NDArray[np.float32], rate: int, kbps: int) -> 
     plain = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact", "-id3v2_version", "0"]
     # the first frame of a LAME file says how many samples of padding to drop: gapless loops
     out = ["-c:a", "libmp3lame", "-b:a", f"{kbps}k", *plain, "-write_xing", "1", "-f", "mp3", str(path)]
-    _run(source + out, data.astype("<f4").tobytes(), f"coding {path.name}")
+    _run(source + out, data.astype("<f4").tobytes(), "the MP3 could not be coded")
 
 
 @cache
@@ -154,5 +129,9 @@ def _coder_loss_db(rate: int, kbps: int) -> float:
 
 
 def _decode(path: Path, channels: int) -> npt.NDArray[np.float32]:
-    raw = _run(["-i", str(path), "-f", "f32le", "-ac", str(channels), "pipe:1"], b"", f"reading {path.name}")
+    raw = _run(
+        ["-i", str(path), "-f", "f32le", "-ac", str(channels), "pipe:1"],
+        b"",
+        "the coded MP3 could not be read",
+    )
     return np.frombuffer(raw, dtype="<f4").reshape(-1, channels)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.build.step import Output, Result
-from pipeline.build.store import Store, write_whole
+from pipeline.build.store import Store
 from pipeline.errors import MissingError
 
 KEY = "ab" + "0" * 62
@@ -118,12 +118,3 @@ def test_a_store_where_a_file_is(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file")
     with pytest.raises(MissingError, match="choose another folder with --out"):
         Store(tmp_path / "out" / ".store")
-
-
-def test_a_file_is_written_whole_or_not(tmp_path: Path) -> None:
-    path = tmp_path / "a"
-    write_whole(path, b"old")
-    with pytest.raises(TypeError):
-        write_whole(path, "text")  # type: ignore[arg-type]
-    assert path.read_bytes() == b"old"
-    assert list(tmp_path.iterdir()) == [path]

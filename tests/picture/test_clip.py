@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from pipeline.errors import MisuseError, StepError
+from pipeline.ffmpeg import ffmpeg_binary
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import default_look
 from pipeline.picture import clip as clip_module
-from pipeline.picture.clip import ClipFacts, ffmpeg_binary, look_at_take, plain_rate, render_clip
+from pipeline.picture.clip import ClipFacts, look_at_take, plain_rate, render_clip
 from tests.samples import lead_spans, lead_tab
 
 PLAYED = TimeMap.from_points([(0, 0.4), (4, 1.3), (8, 2.35), (10, 2.8), (12, 3.3), (16, 4.2)])
@@ -176,7 +177,7 @@ def test_an_encoder_that_fails_leaves_nothing_and_says_its_last_words(
     out = tmp_path / "c.mp4"
     out.write_bytes(b"the old one")
     monkeypatch.setattr(clip_module, "THREADS", "several")
-    with pytest.raises(StepError, match=r"c\.mp4 could not be made; the encoder stopped \(\d+\): \S+"):
+    with pytest.raises(StepError, match=r"c\.mp4 could not be made; ffmpeg stopped \(\d+\): \S+"):
         render(out, take)
     assert out.read_bytes() == b"the old one"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c.mp4", "t.flac"]

@@ -11,7 +11,7 @@ import av
 import numpy as np
 import pytest
 
-from pipeline.errors import MisuseError, StepError
+from pipeline.errors import MisuseError
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import default_look
 from pipeline.picture.encode import CODECS
@@ -154,12 +154,6 @@ def test_progress_goes_from_nothing_to_all(tmp_path: Path) -> None:
     render(tmp_path / "o.mov", progress=told.append)
     assert told == sorted(told)
     assert told[-1] == 1.0
-
-
-def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("x")
-    with pytest.raises(StepError, match="no place for"):
-        render(tmp_path / "file" / "o.mov")
 
 
 @pytest.mark.parametrize(

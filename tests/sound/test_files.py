@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from pipeline.errors import StepError
+from pipeline.errors import MissingError
 from pipeline.sound.errors import SoundError
 from pipeline.sound.files import write_mp3, write_wav
 from pipeline.sound.loudness import integrated_lufs, measure, true_peak_dbtp
@@ -93,11 +93,23 @@ def test_what_mp3_cannot_hold_is_refused(
 
 def test_a_file_that_cannot_be_written_leaves_the_old_one(tmp_path: Path) -> None:
     (tmp_path / "a.wav").mkdir()
-    with pytest.raises(StepError, match="cannot write"):
+    with pytest.raises(IsADirectoryError):
         write_wav(tmp_path / "a.wav", music(0.1), RATE)
-    with pytest.raises(StepError):
-        write_wav(tmp_path / "missing" / "a.wav", music(0.1), RATE)
     assert [p.name for p in tmp_path.iterdir()] == ["a.wav"]
+
+
+def test_a_missing_encoder_is_told_as_such(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was told as a file that cannot be written, since MissingError is an OSError too."""
+    import imageio_ffmpeg
+
+    def none() -> str:
+        raise RuntimeError("not found")
+
+    write_mp3(tmp_path / "a.mp3", music(0.1), RATE)  # what is remembered of the encoder is known
+    monkeypatch.setattr(imageio_ffmpeg, "get_ffmpeg_exe", none)
+    with pytest.raises(MissingError, match="there is no ffmpeg"):
+        write_mp3(tmp_path / "b.mp3", music(0.1), RATE)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.mp3"]
 
 
 def test_silence_and_very_short_audio_are_measured_without_failing() -> None:
