@@ -204,12 +204,14 @@ class _PartReader:
         bare = [r for r in raws if r.string is None or r.fret is None]
         if not bare:
             return
-        groups: dict[tuple[Fraction, bool], list[RawNote]] = defaultdict(list)
+        groups: dict[tuple[Fraction, bool, int], list[RawNote]] = defaultdict(list)
+        turn = 0  # grace notes come one after another, unless they are a chord
         for raw in raws:
-            groups[raw.onset, raw.grace].append(raw)
+            turn += raw.grace and raw.element.find("chord") is None
+            groups[raw.onset, not raw.grace, turn if raw.grace else 0].append(raw)
         ends: dict[int, Fraction] = {}
         held: dict[int, tuple[int, int]] = {}  # MIDI number -> its last place, for ties
-        for (onset, _), group in sorted(groups.items(), key=lambda g: (g[0][0], not g[0][1])):
+        for (onset, _, _), group in sorted(groups.items(), key=lambda g: g[0]):
             free: list[RawNote] = []
             taken = {r.string for r in group if r.string is not None and r.fret is not None}
             for raw in group:

@@ -276,6 +276,18 @@ def test_short_strings_are_not_fretted(tmp_path: Path) -> None:
     assert [(n.string, n.fret) for n in tab.notes] == [(1, 7), (5, 0), (1, 12)]
 
 
+def test_grace_notes_in_a_row_are_no_chord(tmp_path: Path) -> None:
+    """Two of them were laid on two strings, as if struck together."""
+    graces = note(1, 12, 0, grace=True) + note(1, 10, 0, grace=True)
+    tab, _ = read(tmp_path, bare(score(ATTRIBUTES + graces + note(1, 8, 4))))
+    assert tab is not None
+    assert [(n.string, n.fret) for n in tab.notes] == [(1, 12), (1, 10), (1, 8)]
+    stacked = note(1, 12, 0, grace=True) + note(2, 13, 0, grace=True, chord=True)
+    tab, _ = read(tmp_path, bare(score(ATTRIBUTES + stacked + note(1, 8, 4))))
+    assert tab is not None
+    assert [(n.string, n.fret) for n in tab.notes] == [(1, 12), (2, 13), (1, 8)]
+
+
 def bare(text: str) -> str:
     """The score without strings, frets and tuning."""
     return re.sub(r"<(string|fret|staff-details)>.*?</\1>", "", text)
