@@ -25,6 +25,7 @@ from pipeline.errors import Problems, SourceError
 from pipeline.music.key import Key
 from pipeline.page.look import Look, look_from
 from pipeline.read.lesson import Lesson
+from pipeline.words.checking import check_templates
 
 # as the channel names it: (as the picture room does, file ending)
 _OVERLAY: Final = {"qtrle": ("rle", ".mov"), "prores": ("prores", ".mov"), "vp9": ("vp9", ".webm")}
@@ -60,13 +61,14 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
     Raises
     ------
     MisuseError : a tempo that cannot be played.
-    SourceError : the look or the groove cannot be used; both told at once.
+    SourceError : the look, the groove or a template cannot be used; all told at once.
     """
     backing = lesson.config.backing
     editions, notes = editions_of(
         lesson.tab.key, lesson.tab.tempo_bpm, keys or backing.keys, tempos or backing.tempos
     )
-    problems = Problems()
+    templates = lesson.channel.templates
+    problems = check_templates(templates) if templates and templates.is_dir() else Problems()
     look: Look | None = None
     groove = ""
     try:
@@ -78,11 +80,12 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
     except SourceError as error:
         problems.found += error.problems
     if look is None or problems.errors:
-        raise SourceError(problems)
+        raise SourceError(problems.errors)
     declare = _Declaration(lesson, look, editions)
     steps = [*declare.take(), *declare.pages(), *declare.pictures(), *sound_steps(declare, groove)]
     steps += words_steps(declare, steps)
-    return Plan(lesson, look, tuple(steps), tuple(_inputs(lesson)), (*notes, *look.cautions))
+    told = [f"{p.path.name if p.path else ''}: {p.what}. {p.remedy}" for p in problems.cautions]
+    return Plan(lesson, look, tuple(steps), tuple(_inputs(lesson)), (*notes, *look.cautions, *told))
 
 
 def look_of(lesson: Lesson) -> Look:
