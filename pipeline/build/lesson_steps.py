@@ -31,6 +31,8 @@ from pipeline.words.checking import check_templates
 _OVERLAY: Final = {"qtrle": ("rle", ".mov"), "prores": ("prores", ".mov"), "vp9": ("vp9", ".webm")}
 _USUAL_SIZE: Final = (1920, 1080)
 _USUAL_FPS: Final = Fraction(30)
+# the rooms whose code decides what a picture looks like
+_DRAWN_BY: Final = ("pipeline.picture", "pipeline.page.look", "pipeline.page.faces", "pipeline.page.fonts")
 _TOO_SMALL: Final = 360  # a picture lower than this carries no readable chords
 
 
@@ -157,8 +159,8 @@ class _Declaration(Declaring):
                 [Output(make_take.PICTURE_FILE, REVIEW, "The take with its bars")],
                 files=files,
                 needs=("align",),
-                rooms=("pipeline.picture", "pipeline.page.look"),
-                libraries=("numpy", "pillow", "av"),
+                rooms=(*_DRAWN_BY, "pipeline.read.media"),
+                libraries=("numpy", "pillow", "fonttools", "av"),
                 weight=2.0,
             ),
         ]
@@ -181,7 +183,7 @@ class _Declaration(Declaring):
                 ),
                 [Output(pdf, "tab", "The tab with notation and chords, to print"),
                  Output("page-*.svg", REVIEW, "A page of the tab")],
-                rooms=rooms, libraries=("verovio", "typst"), weight=3.0,
+                rooms=rooms, libraries=("verovio", "typst", "fonttools"), weight=3.0,
             ),
             self.step(
                 "musicxml", "musicxml", make_pages.musicxml,
@@ -204,7 +206,7 @@ class _Declaration(Declaring):
     # -- pictures ---------------------------------------------------------------------------
 
     def pictures(self) -> list[Step]:
-        rooms, libraries = ("pipeline.picture", "pipeline.page.look"), ("pillow", "imageio-ffmpeg")
+        rooms, libraries = _DRAWN_BY, ("numpy", "pillow", "fonttools", "av", "imageio-ffmpeg")
         still = make_pictures.StillParams(
             "still.png", self.title, self.artist, self.look, len(self.lesson.tab.instrument.strings)
         )

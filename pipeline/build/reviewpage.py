@@ -14,7 +14,7 @@ from pipeline.build.lesson_steps import Plan
 from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
 from pipeline.config.models import Tier
-from pipeline.page.look import Look, legible
+from pipeline.page.look import Look, legible, mixed
 from pipeline.words.chapters import clock
 
 _TEMPLATE = "review.html.j2"
@@ -87,10 +87,7 @@ def _tuned(cents: float) -> str:
 
 def _quiet(look: Look) -> str:
     """A ground a little off the paper, for tables and players."""
-    mixed = [
-        round(int(look.paper[i : i + 2], 16) * 0.94 + int(look.ink[i : i + 2], 16) * 0.06) for i in (1, 3, 5)
-    ]
-    return "#{:02x}{:02x}{:02x}".format(*mixed)
+    return mixed(look.ink, look.paper, 0.06)
 
 
 def _bands(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:

@@ -30,7 +30,7 @@ def face_of(path: Path) -> Face:
     ------
     MissingError : not there, or not a font.
     """
-    from fontTools.ttLib import TTFont, TTLibError  # type: ignore[import-untyped]
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
     try:
         with path.open("rb") as file, TTFont(file, lazy=True, fontNumber=0) as font:
@@ -41,5 +41,8 @@ def face_of(path: Path) -> Face:
             advances = font["hmtx"].metrics
             widths = {code: advances[glyph][0] / units for code, glyph in (font.getBestCmap() or {}).items()}
             return Face(family, int(font["OS/2"].usWeightClass), widths)
-    except (OSError, TTLibError, KeyError) as error:
-        raise MissingError(f"font {path} cannot be used ({error}); give another .ttf or .otf file") from error
+    except Exception as error:  # a damaged font fails wherever its tables are read, in any way
+        raise MissingError(
+            f"font {path} cannot be used ({error or type(error).__name__}); "
+            "give a .ttf or .otf file that exists"
+        ) from error

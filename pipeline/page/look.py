@@ -17,17 +17,16 @@ Contrast: W3C, Web Content Accessibility Guidelines 2.2, definitions "relative l
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Final
 
 from pipeline.errors import MissingError, Problems
+from pipeline.page.faces import face_of
 
 COLOURS: Final = ("accent", "ink", "paper", "plate", "plate_ink")
-MIN_CONTRAST: Final = 7.0  # WCAG 2.2, 1.4.6
 # every sign that chord names and pages use beyond what text fonts surely have
 SIGNS: Final = "♭♯♮♩♪♫⟨⟩△°øΔ½¼¾"
 
@@ -116,33 +115,25 @@ def contrast(one: str, other: str) -> float:
 
 def legible(colour: str, *, on: str, ratio: float = 4.5) -> str:
     """``colour``, moved towards white or black as little as needed to stand out ``on`` a ground."""
-    target = 255 if contrast("#ffffff", on) > contrast("#000000", on) else 0
-    start = rgb(colour)
-    for step in range(101):
-        mixed = [round(value + (target - value) * step / 100) for value in start]
-        tried = "#{:02x}{:02x}{:02x}".format(*mixed)
-        if contrast(tried, on) >= ratio:
-            return tried
-    return "#ffffff" if target else "#000000"
+    target = "#ffffff" if contrast("#ffffff", on) > contrast("#000000", on) else "#000000"
+    steps = (mixed(target, colour, step / 100) for step in range(101))
+    return next((tried for tried in steps if contrast(tried, on) >= ratio), target)
 
 
-@lru_cache(maxsize=32)
-def glyphs(font: Path) -> frozenset[int]:
+def mixed(front: str, back: str, share: float) -> str:
+    """``share`` of ``front`` over ``back``."""
+    pairs = zip(rgb(front), rgb(back), strict=True)
+    return "#{:02x}{:02x}{:02x}".format(*(round(f * share + b * (1 - share)) for f, b in pairs))
+
+
+def glyphs(font: Path) -> Set[int]:
     """Code points that a font file has a glyph for.
 
     Raises
     ------
     MissingError : the file is not there or is not a font.
     """
-    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
-
-    try:
-        with font.open("rb") as file, TTFont(file, lazy=True, fontNumber=0) as opened:
-            return frozenset(opened.getBestCmap() or {})
-    except Exception as error:  # a damaged font fails wherever its tables are read, in any way
-        raise MissingError(
-            f"font {font} cannot be used ({error or type(error).__name__}); give a .ttf or .otf file that exists"
-        ) from error
+    return face_of(font).widths.keys()
 
 
 def signs_font(*, bold: bool = False) -> Path:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 from xml.etree.ElementTree import Element, SubElement
 
+from pipeline.page.faces import face_of
 from pipeline.page.look import Look
 from pipeline.page.systems import SVG
 
@@ -106,16 +107,12 @@ def write_runs(element: Element, words: str, look: Look, *, bold: bool) -> None:
 
 
 def font(look: Look, *, bold: bool) -> dict[str, str]:
-    from pipeline.page.faces import face_of
-
     face = face_of(look.font(bold=bold))
     return {"font-family": f"'{face.family}', 'Lesson Signs', sans-serif", "font-weight": str(face.weight)}
 
 
 def text_width(words: str, look: Look, *, size: float, bold: bool = False) -> float:
     """How wide words are, by the fonts' own advances."""
-    from pipeline.page.faces import face_of
-
     return sum(face_of(path).advance(piece) for path, piece in look.runs(words, bold=bold)) * size
 
 

@@ -23,22 +23,15 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from pipeline.music.chord import Chord
-from pipeline.page.look import Look, contrast, legible, rgb
+from pipeline.page.look import Look, contrast, legible, mixed, rgb
 from pipeline.picture.lettering import NO_CHORD, Lettering
 from pipeline.picture.scenes import Scene
 
 SAFE_SHARE: Final = 0.05  # EBU R 95
-LEAST_TEXT_SHARE: Final = 0.05  # of the unit
 PLATE_ALPHA: Final = 0.93
 TEXT_CONTRAST: Final = 4.5  # WCAG 2.2, 1.4.3
 _NOW_SHARE: Final = 0.155
 _NEXT_SHARE: Final = 0.088
-
-
-def mixed(front: str, back: str, share: float) -> str:
-    """``share`` of ``front`` over ``back``."""
-    pairs = zip(rgb(front), rgb(back), strict=True)
-    return "#{:02x}{:02x}{:02x}".format(*(round(f * share + b * (1 - share)) for f, b in pairs))
 
 
 def worst_ground(plate: str, ink: str) -> str:

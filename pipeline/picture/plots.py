@@ -17,8 +17,7 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw
 
 from pipeline.errors import MisuseError
-from pipeline.page.look import Look, default_look, rgb
-from pipeline.picture.card import mixed
+from pipeline.page.look import Look, default_look, mixed, rgb
 from pipeline.picture.lettering import Lettering
 from pipeline.picture.still import png_bytes
 

@@ -19,8 +19,7 @@ from typing import Final
 from PIL import Image, ImageDraw
 
 from pipeline.errors import MisuseError
-from pipeline.page.look import Look, legible
-from pipeline.picture.card import mixed
+from pipeline.page.look import Look, legible, mixed
 from pipeline.picture.lettering import Lettering
 from pipeline.wholefile import write_whole
 
