@@ -221,7 +221,7 @@ def _groove_for(bar: PlacedBar, groove: Groove) -> tuple[Groove, str]:
     metre = bar.bar.metre
     if groove.fits(metre):
         return groove, ""
-    if felt_beat(metre) != 1:
+    if felt_beat(metre) != 1 and groove.name != SIX:
         return load_groove(SIX), f"{groove.name} has no pattern in {metre}; {SIX} plays those bars"
     other = load_groove(groove.elsewhere or FALLBACK)
     if groove.elsewhere and other.fits(metre):
