@@ -175,6 +175,8 @@ class Tab:
         # the place is told only where something is wrong: this runs for every note of every copy
         if note.onset < 0 or note.end > length:
             yield f"{self.where(note)}: a note outside the piece"
+        elif note.grace and note.onset == length:
+            yield f"{self.where(note)}: a grace note after the last note leads into nothing"
         if note.duration < 0 or (note.duration == 0) != note.grace:
             yield f"{self.where(note)}: only a grace note lasts nothing"
         if note.dynamic not in DYNAMICS:

@@ -255,7 +255,7 @@ def _make_room(group: _Group, groups: list[_Group]) -> set[int]:
 
 def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Event]:
     metre, length = bar.bar.metre, bar.bar.length
-    if not groups:
+    if not groups and length == metre.quarters:  # a short bar's rest is written out
         value = spell_duration(length)[0]
         return [Event(Fraction(0), value, whole_bar=True, length=length)]
     events: list[Event] = []

@@ -292,6 +292,9 @@ class _PartReader:
         off = 0
         level, levels = "mf", sorted(marks.dynamics, key=lambda d: d[0])
         for index, raw in sorted(enumerate(raws), key=lambda pair: (pair[1].onset, not pair[1].grace)):
+            if raw.grace and raw.onset >= length:
+                self.dropped["grace note after the last note"] += 1
+                continue
             assert raw.string is not None
             assert raw.fret is not None
             while levels and levels[0][0] <= raw.onset:

@@ -19,11 +19,12 @@ from defusedxml.ElementTree import fromstring
 from music21 import converter, harmony, stream
 
 from pipeline.music.chart import ChordSpan
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.page.midi import BEND_RANGE, write_midi
 from pipeline.page.musicxml import write_musicxml
 from tests.page.pieces import PIECES
-from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
+from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 
 ALL = {"lead": lead_tab, "waltz": waltz_tab, **PIECES}
 Played = list[tuple[F, F, int]]
@@ -50,6 +51,19 @@ def spans_of(name: str, tab: Tab) -> tuple[ChordSpan, ...]:
         return waltz_spans()
     bars = (["N.C. Am7", "F#m7b5/C", "Bbmaj9 E7#9", "Gsus4 Dadd9 A6/9"] * 8)[: len(tab.form.bars)]
     return chart_of(*bars).spans(tab.form)
+
+
+def test_short_bars_of_rests_are_short_for_others_too() -> None:
+    """music21 takes a whole-measure rest for as long as the metre: what followed a half bar came late."""
+    bars = (
+        Bar(1, Metre(4, 4), F(4)),
+        Bar(2, Metre(4, 4), F(5, 2)),
+        Bar(3, Metre(4, 4), F(3, 2)),
+        Bar(4, Metre(4, 4), F(4)),
+    )
+    tab = tab_of([(0, 1, 1, 3, ()), (8, 1, 1, 5, ())], form=Form(bars))
+    part = converter.parse(write_musicxml(tab).decode(), format="musicxml").parts[0]
+    assert [float(note.offset) for note in part.flatten().notes] == [0.0, 8.0]
 
 
 @pytest.mark.parametrize("name", ALL)

@@ -34,6 +34,7 @@ from pipeline.music.technique import (
     Trill,
     Vibrato,
 )
+from pipeline.page.engrave import engrave
 from pipeline.page.musicxml import write_musicxml
 from pipeline.read.musicxml import read_musicxml
 from pipeline.read.musicxml_chart import read_musicxml_chart
@@ -274,6 +275,15 @@ def test_short_strings_are_not_fretted(tmp_path: Path) -> None:
     assert tab is not None
     assert tab.instrument.name == "banjo"
     assert [(n.string, n.fret) for n in tab.notes] == [(1, 7), (5, 0), (1, 12)]
+
+
+def test_grace_notes_after_the_last_note_lead_nowhere(tmp_path: Path) -> None:
+    after = note(1, 12, 0, grace=True)
+    tab, problems = read(tmp_path, score(ATTRIBUTES + note(1, 8, 4) + after, note(1, 7, 4) + after))
+    assert tab is not None
+    assert [(n.onset, n.fret, n.grace) for n in tab.notes] == [(0, 8, False), (4, 12, True), (4, 7, False)]
+    assert any("1 × grace note after the last note" in p.what for p in problems.cautions)
+    assert engrave(tab).pages
 
 
 def test_grace_notes_in_a_row_are_no_chord(tmp_path: Path) -> None:

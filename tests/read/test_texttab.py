@@ -424,6 +424,14 @@ def test_a_tuning_may_leave_its_octaves_out(tuning: str) -> None:
     assert [str(p) for p in good(text).instrument.strings] == ["D4", "A3", "G3", "D3", "A2", "D2"]
 
 
+def test_a_grace_note_at_the_very_end_leads_nowhere() -> None:
+    """It could not be printed: the page ended in a traceback."""
+    text = one_bar("-5----------5--g7-", "  h          h")
+    _, problems = read(text)
+    assert "bar 1" in problems.errors[0].what
+    assert "a grace note after the last note leads into nothing" in problems.errors[0].what
+
+
 @pytest.mark.parametrize("key", ["E", "E major", "E minor"])
 def test_a_key_that_looks_like_a_duration(key: str) -> None:
     """`key: E` was taken for a line of durations: no text tab could be in E major."""
