@@ -25,6 +25,7 @@ from typing import Any, Final
 
 from pipeline.errors import MisuseError
 from pipeline.ffmpeg import ffmpeg_command, ffmpeg_failure
+from pipeline.framerate import even_rate
 from pipeline.music.chart import ChordSpan
 from pipeline.music.metre import Form
 from pipeline.music.timemap import TimeMap
@@ -39,10 +40,6 @@ THREADS: Final = 4  # fixed: the bytes depend on it
 CRF: Final = 20
 PRESET: Final = "veryfast"  # medium takes 3.5 times the processor time for the same size and more
 AUDIO_KBPS: Final = 192
-MOST_FPS: Final = 120
-USUAL_FPS: Final = tuple(Fraction(n) for n in (24, 25, 30, 48, 50, 60, 120)) + tuple(
-    Fraction(n * 1000, 1001) for n in (24, 30, 48, 60, 120)
-)
 DEFAULT_SIZE: Final = (1920, 1080)
 DEFAULT_FPS: Final = Fraction(30)
 _LOCAL: Final = ("-protocol_whitelist", "file,pipe")
@@ -127,37 +124,18 @@ def _picture(container: Any, stream: Any, take: Path) -> tuple[tuple[int, int], 
     width, height = round(first.width * pixel), first.height
     if round(getattr(first, "rotation", 0)) % 180 == 90:
         width, height = height, width
-    fps = _frame_rate(stream)
+    average = Fraction(stream.average_rate or stream.guessed_rate or DEFAULT_FPS)
+    fps = even_rate(average, Fraction(stream.base_rate or average))
     notes = []
-    if fps > MOST_FPS:
-        notes.append(f"The take has {float(fps):g} frames a second; the clip has {MOST_FPS}.")
-        fps = Fraction(MOST_FPS)
+    if average > fps * Fraction(101, 100):
+        notes.append(f"The take has {float(average):g} frames a second; the clip has {float(fps):g}.")
     # ITU-T H.273 transfer characteristics: 16 is PQ, 18 is HLG
     if int(getattr(first, "color_trc", 0) or 0) in (16, 18):
         notes.append("The take is in high dynamic range; the clip's colours may look pale.")
     even = (max(2, width - width % 2), max(2, height - height % 2))
     if even != (width, height):
         notes.append(f"The clip is {even[0]} x {even[1]} pixels, as video has even sizes.")
-    return even, plain_rate(Fraction(fps)), tuple(notes)
-
-
-def _frame_rate(stream: Any) -> Fraction:
-    """The average rate; where frames were dropped (as telephones and screen recorders do), the
-    rate of the grid they stand on."""
-    average = Fraction(stream.average_rate or stream.guessed_rate or DEFAULT_FPS)
-    base = Fraction(stream.base_rate or average)
-    fields = abs(base - 2 * average) <= average / 100  # some encoders state the rate of fields
-    return base if base in USUAL_FPS and average < base and not fields else average
-
-
-def plain_rate(fps: Fraction) -> Fraction:
-    """The usual rate that an averaged one (as telephones record) stands for, when it is within
-    0.1 % of one; else the average, in small numbers."""
-    nearest = min(USUAL_FPS, key=lambda usual: abs(usual - fps))
-    if abs(nearest - fps) <= nearest / 1000:
-        # 30 and 30000/1001 are 0.1 % apart: what is exactly one of them has stayed itself
-        return nearest
-    return fps.limit_denominator(1001)
+    return even, fps, tuple(notes)
 
 
 def render_clip(

@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import UnusableError
+from pipeline.framerate import even_rate
 
 Samples = npt.NDArray[np.float32]
 
@@ -38,10 +39,6 @@ _OPTIONS: Final = {
     "format_whitelist": "wav,w64,aiff,flac,mp3,aac,mov,mp4,m4a,3gp,ogg,matroska,webm,avi",
 }
 _KNOWN_TYPES: Final = "WAV, AIFF, FLAC, MP3, M4A, Ogg, Opus, MP4, MOV, MKV or WebM"
-_USUAL_FPS: Final = (
-    Fraction(24000, 1001), Fraction(24), Fraction(25), Fraction(30000, 1001), Fraction(30),
-    Fraction(48), Fraction(50), Fraction(60000, 1001), Fraction(60), Fraction(120),
-)  # fmt: skip
 _GAP_S: Final = 0.05  # timestamps in some containers are rounded to milliseconds; this is well above
 
 
@@ -54,7 +51,7 @@ class VideoInfo:
     """The picture of a recording.
 
     width, height : pixels as seen, turned upright
-    fps : frames a second, a usual rate where the file's is within one percent of it
+    fps : frames a second, as :func:`~pipeline.framerate.even_rate` has it
     rotation : degrees clockwise that the stored picture is turned for showing: 0, 90, 180, 270
     """
 
@@ -234,20 +231,9 @@ def _video_info(path: Path, container: Any, stream: Any) -> VideoInfo:
     width, height = int(frame.width), int(frame.height)
     if rotation in (90, 270):
         width, height = height, width
-    return VideoInfo(width, height, _usual_fps(stream), rotation, str(stream.codec_context.name))
-
-
-def _usual_fps(stream: Any) -> Fraction:
-    rate = Fraction(stream.average_rate or stream.guessed_rate or 30)
-    base = Fraction(stream.base_rate or rate)
-    # frames were dropped (common practice of telephones and screen recorders): they stand on the
-    # grid of the base rate; twice the average is the field rate of some encoders
-    if base in _USUAL_FPS and rate < base and abs(base - 2 * rate) > rate / 100:
-        return base
-    near = min(_USUAL_FPS, key=lambda usual: abs(usual - rate))
-    if abs(near - rate) <= rate / 100:
-        return near
-    return max(Fraction(1), min(rate, Fraction(120))).limit_denominator(1001)
+    average = Fraction(stream.average_rate or stream.guessed_rate or 30)
+    fps = even_rate(average, Fraction(stream.base_rate or average))
+    return VideoInfo(width, height, fps, rotation, str(stream.codec_context.name))
 
 
 def _blocks(path: Path, gaps_s: list[tuple[float, float]] | None = None) -> Iterator[tuple[Samples, int]]:

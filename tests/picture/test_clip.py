@@ -16,7 +16,7 @@ from pipeline.ffmpeg import ffmpeg_binary
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import default_look
 from pipeline.picture import clip as clip_module
-from pipeline.picture.clip import ClipFacts, look_at_take, plain_rate, render_clip
+from pipeline.picture.clip import ClipFacts, look_at_take, render_clip
 from tests.samples import lead_spans, lead_tab
 
 PLAYED = TimeMap.from_points([(0, 0.4), (4, 1.3), (8, 2.35), (10, 2.8), (12, 3.3), (16, 4.2)])
@@ -191,15 +191,6 @@ def test_the_file_ending_is_checked(tmp_path: Path) -> None:
 def test_the_quality_is_checked(tmp_path: Path) -> None:
     with pytest.raises(MisuseError, match="0 to 51, got 52"):
         render(tmp_path / "c.mp4", tmp_path / "t.flac", crf=52)
-
-
-@pytest.mark.parametrize(
-    ("average", "plain"),
-    [(F(30), F(30)), (F(30000, 1001), F(30000, 1001)), (F(53910000, 1798921), F(30000, 1001)),
-     (F(2499, 100), F(25)), (F(15), F(15)), (F(1234567, 45678), F(1234567, 45678).limit_denominator(1001))],
-)  # fmt: skip
-def test_averaged_rates_are_made_plain(average: F, plain: F) -> None:
-    assert plain_rate(average) == plain
 
 
 def test_a_take_whose_frames_come_unevenly_is_shown_evenly(tmp_path: Path) -> None:
