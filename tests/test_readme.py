@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.config.load import load_channel, load_week
 from pipeline.errors import Problems
+from pipeline.music.instrument import INSTRUMENTS
 from pipeline.read.lesson import read_lesson
+from pipeline.sound.groove import groove_names
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -39,6 +42,23 @@ def test_the_smallest_lesson_reads(tmp_path: Path) -> None:
     assert read is not None, "\n".join(p.text() for p in problems)
     assert [p.what for p in problems if "take" not in p.what] == []
     assert len(read.tab.form.bars) == 2
+
+
+def test_the_channel_and_the_week_read(tmp_path: Path) -> None:
+    problems = Problems()
+    (tmp_path / "channel.toml").write_text(block("name = "), "utf-8")
+    assert load_channel(tmp_path / "channel.toml", problems) is not None
+    (tmp_path / "week.toml").write_text(block('title = "First week"'), "utf-8")
+    week = load_week(tmp_path / "week.toml", problems)
+    assert week is not None
+    assert [p.text() for p in problems.errors] == []
+    assert "my-first-lesson" in str(week)
+
+
+def test_every_groove_and_instrument_is_named() -> None:
+    flat = " ".join(README.split())
+    assert [name for name in groove_names() if name not in flat] == []
+    assert [name for name in INSTRUMENTS if name not in flat] == []
 
 
 @pytest.mark.parametrize("picture", re.findall(r"!\[.+?\]\((.+?)\)", README))

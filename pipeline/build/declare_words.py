@@ -115,6 +115,7 @@ def _facts(of: Declaring) -> dict[str, Any]:
             "chords": list(known.chords),
             "fret_lo": known.fret_lo,
             "fret_hi": known.fret_hi,
+            "open_strings": known.open_strings,
             "bars": known.bars,
         },
         "links": [{"label": link.label, "url": link.url} for link in channel.links],

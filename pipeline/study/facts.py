@@ -53,6 +53,7 @@ class LessonFacts:
     chords: tuple[str, ...]
     fret_lo: int
     fret_hi: int
+    open_strings: bool
     bars: int
     phrases: tuple[PhraseFacts, ...]
 
@@ -60,6 +61,10 @@ class LessonFacts:
 def _frets(notes: Sequence[Note]) -> tuple[int, int]:
     fretted = [note.fret for note in notes if note.fret > 0 and not note.has(t.Dead)]
     return (min(fretted), max(fretted)) if fretted else (0, 0)
+
+
+def _open(notes: Sequence[Note]) -> bool:
+    return any(note.fret == 0 and not note.has(t.Dead) for note in notes)
 
 
 def _phrase(tab: Tab, phrase: Phrase) -> PhraseFacts:
@@ -73,7 +78,7 @@ def _phrase(tab: Tab, phrase: Phrase) -> PhraseFacts:
         phrase.last,
         lo,
         hi,
-        any(note.fret == 0 and not note.has(t.Dead) for note in notes),
+        _open(notes),
         tuple(sorted({note.string for note in notes})),
     )
 
@@ -105,6 +110,7 @@ def lesson_facts(tab: Tab, spans: Sequence[ChordSpan]) -> LessonFacts:
         names,
         lo,
         hi,
+        _open(tab.notes),
         len(tab.form.played.bars) - (1 if tab.form.pickup else 0),
         tuple(_phrase(tab, phrase) for phrase in tab.phrases),
     )

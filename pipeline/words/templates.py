@@ -12,14 +12,15 @@ Everything may be missing: text is then "", a number None, a list empty.
 - ``lesson`` : title, credit, artist, blurb, level, rights (text)
 - ``facts`` : key ("A minor"), tempo ("92 bpm", or "♩. = 72" where the beat is dotted), tempo_bpm
   (number, quarter notes a minute), tuning (text, "" when it is the usual one),
-  techniques (list of text), chords (list of text), fret_lo, fret_hi, bars (numbers)
+  techniques (list of text), chords (list of text), fret_lo, fret_hi, bars (numbers),
+  open_strings (true or false)
 - ``chapters`` : list of {time ("1:05"), name, seconds}
 - ``tiers`` : list of {title, files: list of {name, what}}, what each supporter tier gets
 - ``pack`` : {title, files: list of {name, what}}, the pack in hand; None outside a pack's read-me
 - ``links`` : list of {label, url}
 - ``channel`` : name, tagline, contact, terms (text)
 - ``cautions`` : list of text, what the reader should know
-- ``version`` : text
+- ``version`` : text, of lessonwright
 
 Filters of our own: ``listed`` (["a", "b", "c"] -> "a, b and c"), ``counted``
 (3 | counted("bar") -> "3 bars"), ``sentence`` (first letter large, full stop at the end),
@@ -57,6 +58,7 @@ BLANK: Final[dict[str, Any]] = {
         "chords": [],
         "fret_lo": None,
         "fret_hi": None,
+        "open_strings": False,
         "bars": None,
     },
     "chapters": [],

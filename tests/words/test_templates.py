@@ -73,7 +73,7 @@ def test_the_whole_read_me() -> None:
     assert "Do not resell." in text
     assert "Stop when something hurts" in text
     assert "volume" in text
-    assert text.endswith("Questions? Write to a@example.org\nVersion 3\n")
+    assert text.endswith("Questions? Write to a@example.org\nMade with lessonwright 3.\n")
 
 
 def paths(tree: Any, before: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
