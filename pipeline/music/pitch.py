@@ -58,7 +58,6 @@ class Interval:
         return Interval(self.steps + 7 * octaves, self.semitones + 12 * octaves)
 
 
-UNISON: Final = Interval(0, 0)
 _NAME: Final = re.compile(r"([A-Ga-g])([#♯b♭𝄪𝄫x]*)")
 
 

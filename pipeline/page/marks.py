@@ -123,11 +123,11 @@ class Marks:
     def _add(self, *elements: Element) -> None:
         self.elements.extend(elements)
 
-    def _words(self, x: float, words: str, *, size: float = LETTER_SIZE, italic: bool = False) -> None:
+    def _words(self, x: float, words: str, *, size: float = LETTER_SIZE) -> None:
         """Words above the staff, as low as there is room."""
         half = shapes.text_width(words, self.look, size=size) / 2
         bottom = self._free(x - half - 20, x + half + 20, size * 0.8, self.top - 2 * CLEAR)
-        self._add(shapes.text(x, bottom, words, self.look, size=size, italic=italic))
+        self._add(shapes.text(x, bottom, words, self.look, size=size))
 
     def _bar_number(self) -> None:
         """At the start of each line but one that starts the piece."""

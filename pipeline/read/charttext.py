@@ -68,7 +68,6 @@ class _ChartReader:
         self.seen: dict[str, int] = {}
         self.sounding: ChartChord | None = None  # what goes on from the bar before
         self.begun: ChartChord | None = None  # what sounded at the start of the bar before
-        self.after_mark = False  # the chord before a slot could not be read
         self.repeat_line = 0  # the line of a |: that is not closed yet
         self.carried = _Open()  # from a barline that ends its line
 

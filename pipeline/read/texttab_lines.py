@@ -20,7 +20,6 @@ HEADERS: Final = (
     "title", "instrument", "tuning", "capo", "frets", "key", "time", "tempo", "swing", "a4", "phrase",
 )  # fmt: skip
 CHANGING: Final = ("time", "tempo")  # may stand between systems
-SPANS: Final = ("PM", "LR", "PK", "DY")
 DYNAMIC_WORDS: Final = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
 
 _PLAIN: Final = {

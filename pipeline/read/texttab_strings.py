@@ -69,7 +69,6 @@ class TabNote:
     tap: bool = False
     marks: str = ""
     joint: str = ""
-    joint_at: int = 0
     slide_in: str = ""
     slide_out: str = ""
     shake: int = 0
@@ -247,7 +246,7 @@ class _LineScanner:
             hand=int(digits) if "dead" in head and digits else None,
         )  # fmt: skip
         if self.state.joint:
-            note.joint, _, note.joint_at = self.state.joint
+            note.joint = self.state.joint[0]
             self.state.joint = None
         if self.slash:
             mark, at, until, begun = self.slash
@@ -256,7 +255,7 @@ class _LineScanner:
                 self.slash = (mark, at, until, begun)
                 self._end_slash()
             elif begun:
-                note.joint, note.joint_at = mark, at
+                note.joint = mark
             else:
                 note.slide_in, note.lead = mark, at
         elif self.state.slide and self.state.last:

@@ -24,11 +24,10 @@ class _Player:
         self.last = _HOME
         self.aim: int | None = None  # the next root, when a walk has chosen its octave
 
-    def near(self, pitch_class: int, *, centre: float | None = None) -> int:
+    def near(self, pitch_class: int) -> int:
         """The note of this pitch class nearest the last one, drawn a little to the middle."""
-        middle = self.last if centre is None else centre
         choices = [k for k in range(LOWEST, HIGHEST + 1) if k % 12 == pitch_class % 12]
-        return min(choices, key=lambda k: (abs(k - middle) + 0.35 * abs(k - _HOME), k))
+        return min(choices, key=lambda k: (abs(k - self.last) + 0.35 * abs(k - _HOME), k))
 
     def root(self, harmony: Harmony) -> int:
         if self.aim is not None and self.aim % 12 == harmony.bass:

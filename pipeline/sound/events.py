@@ -19,6 +19,7 @@ import mido
 TICKS_PER_QUARTER: Final = 24_000
 TICKS_PER_SECOND: Final = 48_000
 BEND_RANGE: Final = 12
+_TAIL_S: Final = 3.0  # after the last event
 
 
 class Events:
@@ -79,15 +80,14 @@ class Events:
         ons = sorted((i for i in self._found if i[3].type == "note_on"), key=lambda i: i[:3])
         return [(t / TICKS_PER_SECOND, m.channel, m.note, m.velocity) for t, _, _, m in ons]
 
-    def to_midi(self, *, tail_s: float = 3.0) -> bytes:
-        """The file's bytes, ending ``tail_s`` after the last event; the same events give the
-        same bytes."""
+    def to_midi(self) -> bytes:
+        """The file's bytes, with time to ring out; the same events give the same bytes."""
         track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=500_000, time=0)])
         now = 0
         for tick, _, _, message in sorted(self._found, key=lambda item: item[:3]):
             track.append(message.copy(time=tick - now))
             now = tick
-        track.append(mido.MetaMessage("end_of_track", time=round(tail_s * TICKS_PER_SECOND)))
+        track.append(mido.MetaMessage("end_of_track", time=round(_TAIL_S * TICKS_PER_SECOND)))
         data = io.BytesIO()
         mido.MidiFile(type=0, ticks_per_beat=TICKS_PER_QUARTER, tracks=[track]).save(file=data)
         return data.getvalue()
