@@ -171,7 +171,7 @@ def build(
     )
     if as_json:
         _say_json(summary.to_json())
-    else:
+    elif summary.lessons:
         _say(summary.text())
     raise typer.Exit(summary.exit_code)
 

@@ -11,6 +11,7 @@ verified by SHA-256 before they are used again.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -50,9 +51,11 @@ class Store:
                 write_whole(mark, f"{FORMAT}\n".encode())
             found = mark.read_text("utf-8").strip()
         except OSError as error:
+            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+            remedy = "free some space there" if full else "change its permissions"
             raise MissingError(
                 f"{root}: cannot keep results there ({error.strerror or error}); "
-                "choose another folder with --out, or change its permissions"
+                f"choose another folder with --out, or {remedy}"
             ) from error
         if found != str(FORMAT):
             raise MissingError(

@@ -92,7 +92,9 @@ def _tell_invalid(
         if wanted == "text" or wanted.startswith(("text:", "the path")):
             wanted = wanted.replace("text", "text in quotes", 1) if kind == "string_type" else wanted
         what = f"`{name}` is empty" if empty else f"`{name}` must be {wanted}, got {got}"
-        remedy = f"Write {wanted}, or leave the line out." if empty else ""
+        field = _field(owner, location[-1]) if owner else None
+        needed = owner is not None and field is not None and owner.model_fields[field].is_required()
+        remedy = f"Write {wanted}{'' if needed else ', or leave the line out'}." if empty else ""
         if kind == "literal_error":
             remedy = _suggestion(document.part(location), re.findall(r"'([^']+)'", error["ctx"]["expected"]))
         tell(problems, document.value_spot(location), what, remedy)

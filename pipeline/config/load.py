@@ -188,6 +188,11 @@ def _tell_missing_files(
         if path.is_dir():
             written.error(problems, location, f"`{key_name(location)}`: {value!r} is a folder, not a file")
             continue
+        if path.is_symlink() or path.exists():
+            kind = "a link to a file that is not there" if path.is_symlink() else "not an ordinary file"
+            what = f"`{key_name(location)}`: {value!r} is {kind}"
+            written.error(problems, location, what, remedy="Put the file itself there.")
+            continue
         there = [item.name for item in sorted(path.parent.iterdir())] if path.parent.is_dir() else []
         near = nearest(path.name, [name for name in there if name != path.name])
         remedy = f"There is {near!r} in that folder." if near else "Check the name; it counts from this file."
