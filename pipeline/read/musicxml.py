@@ -36,7 +36,7 @@ from pipeline.read.musicxml_instrument import (
     tab_staff,
 )
 from pipeline.read.musicxml_measures import Measure, MeasureReader, number_of, timed
-from pipeline.read.musicxml_slides import RawNote, slides_of
+from pipeline.read.musicxml_slides import RawNote, loosen_ties, slides_of
 from pipeline.read.musicxml_techniques import TechniqueReader
 from pipeline.read.texttab_heads import DEFAULT_BPM
 
@@ -61,6 +61,8 @@ class _PartReader:
         raws = self._raws(measures)
         if form is None or len(self.problems.errors) > before:
             return None
+        if loose := loosen_ties(raws, measures):
+            self.caution(f"ties that lead to another pitch ({loose}) are read as slurs: the notes are struck")
         votes = Counter(
             (r.string, r.midi - r.fret)
             for r in raws

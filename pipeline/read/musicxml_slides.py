@@ -1,4 +1,4 @@
-"""Slides between the notes of a MusicXML part, and the note of the file they join."""
+"""Slides and ties between the notes of a MusicXML part, and the note of the file they join."""
 
 from __future__ import annotations
 
@@ -28,6 +28,19 @@ class RawNote:
     voice: int
     grace: bool
     bare: bool = False  # the file does not say where it is fretted
+
+
+def loosen_ties(raws: list[RawNote], measures: tuple[Measure, ...]) -> int:
+    """Unties notes whose tie comes from no note of their pitch; returns how many.
+
+    Where an ending or a repeat starts the tie may come from further back.
+    """
+    ends = {(raw.midi, raw.onset + raw.duration) for raw in raws if not raw.grace}
+    jumps = {measure.start for measure in measures if measure.endings or measure.repeat_start}
+    loose = [r for r in raws if r.tied and (r.midi, r.onset) not in ends and r.onset not in jumps]
+    for raw in loose:
+        raw.tied = False
+    return len(loose)
 
 
 def slides_of(

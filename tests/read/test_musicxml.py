@@ -286,6 +286,18 @@ def test_grace_notes_after_the_last_note_lead_nowhere(tmp_path: Path) -> None:
     assert engrave(tab).pages
 
 
+def test_a_tie_to_another_pitch_is_a_slur(tmp_path: Path) -> None:
+    """Some programs mix up the two, and the second note was never heard."""
+    start, stop = '<tie type="start"/>', '<tie type="stop"/>'
+    text = score(
+        ATTRIBUTES + note(1, 3, 1, tie=start) + note(1, 5, 1, tie=stop + start) + note(1, 5, 2, tie=stop)
+    )
+    tab, problems = read(tmp_path, text)
+    assert tab is not None
+    assert [(n.onset, n.duration, n.note.fret) for n in tab.sounding] == [(0, 1, 3), (1, 3, 5)]
+    assert any("ties that lead to another pitch (1)" in p.what for p in problems.cautions)
+
+
 def test_grace_notes_in_a_row_are_no_chord(tmp_path: Path) -> None:
     """Two of them were laid on two strings, as if struck together."""
     graces = note(1, 12, 0, grace=True) + note(1, 10, 0, grace=True)
