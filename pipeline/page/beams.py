@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pipeline.music.metre import Metre
-
-if TYPE_CHECKING:
-    from pipeline.page.layers import Event
+from pipeline.page.heads import Event
 
 FLAGS: Final = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4, "128th": 5, "256th": 6}
 

@@ -24,57 +24,15 @@ from pipeline.music.errors import MusicError
 from pipeline.music.metre import Metre, PlacedBar
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Grace
-from pipeline.music.value import NoteValue, spell_duration
+from pipeline.music.value import spell_duration
 from pipeline.page.beams import beamed
+from pipeline.page.heads import Event, Head
 from pipeline.page.rhythm import note_pieces, rest_pieces, split_at_beats
 
 MAX_LAYERS: Final = 4  # that a reader can tell apart on one staff
 # lines to the quarter on which times are rounded, coarser each time, where they cannot be written
 _GRIDS: Final[tuple[tuple[int, ...], ...]] = ((), (12, 16), (16,))
 ALL_LAYERS: Final = 12  # as many as an instrument has strings: nothing needs to be changed
-
-
-@dataclass(frozen=True, slots=True)
-class Head:
-    """One printed note head.
-
-    index : of the note in ``Tab.notes``
-    part : 0 for the first head of that note, then 1, 2 ... for what is tied to it only because
-        its duration needs several note values or a bar line falls into it
-    tie_back, tie_on : tied to a head before, after
-    """
-
-    index: int
-    note: Note
-    part: int = 0
-    tie_back: bool = False
-    tie_on: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """A chord, a note or (without heads) a rest.
-
-    onset : quarters from the start of the bar
-    whole_bar : a rest that fills its bar
-    graces : heads of grace notes before it, groups in order of sounding
-    tuplet_start, tuplet_stop : brackets that open and close here
-    beams : for each beam from the eighth's: "begin", "continue", "end", "forward hook", "backward hook"
-    """
-
-    onset: Fraction
-    value: NoteValue
-    heads: tuple[Head, ...] = ()
-    whole_bar: bool = False
-    length: Fraction = Fraction(0)
-    graces: tuple[tuple[Head, ...], ...] = ()
-    tuplet_start: bool = False
-    tuplet_stop: bool = False
-    beams: tuple[str, ...] = ()
-
-    @property
-    def end(self) -> Fraction:
-        return self.onset + self.length
 
 
 @dataclass(frozen=True, slots=True)

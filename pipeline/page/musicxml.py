@@ -29,7 +29,8 @@ from pipeline.music.technique import Dead, Ghost, Harmonic, PalmMute
 from pipeline.page.accidentals import accidentals_of
 from pipeline.page.chordxml import ShownChord, harmony, shown_chords
 from pipeline.page.directions import Directions
-from pipeline.page.layers import ALL_LAYERS, BarLayers, Event, Head, Layer, Layout, in_time, lay_out
+from pipeline.page.heads import Event, Head
+from pipeline.page.layers import ALL_LAYERS, BarLayers, Layer, Layout, in_time, lay_out
 from pipeline.page.notations import NotationWriter
 
 _DOCTYPE: Final = (

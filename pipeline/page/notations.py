@@ -33,7 +33,7 @@ from pipeline.music.technique import (
     Trill,
     Vibrato,
 )
-from pipeline.page.layers import Head
+from pipeline.page.heads import Head
 
 # MusicXML 4.0 articulations: scoop and plop lead into a note, doit and falloff out of it
 SLIDE_WORDS: Final = {

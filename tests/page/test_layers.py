@@ -194,3 +194,20 @@ def test_eighths_are_beamed_by_beat(metre: Metre, expected: list[int]) -> None:
             sizes.append(0)
         sizes[-1] += 1
     assert sizes == expected
+
+
+def test_nothing_on_the_page_imports_in_a_circle() -> None:
+    """Beams once needed the events of layers, which need beams: also imports for types count."""
+    import ast
+    from pathlib import Path
+
+    folder = Path(lay_out.__code__.co_filename).parent
+    needs: dict[str, set[str]] = {}
+    for path in folder.glob("*.py"):
+        nodes = [n for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.ImportFrom)]
+        names = [n.module or "" for n in nodes]
+        needs[path.stem] = {n.rpartition(".")[2] for n in names if n.startswith("pipeline.page.")}
+    assert needs["layers"] >= {"beams", "heads"}
+    while free := {name for name, wanted in needs.items() if not wanted & needs.keys()}:
+        needs = {name: wanted for name, wanted in needs.items() if name not in free}
+    assert needs == {}, "these import one another"

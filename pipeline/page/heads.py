@@ -1,0 +1,52 @@
+"""What stands in a voice on the page: printed note heads, and the events they make up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from pipeline.music.tab import Note
+from pipeline.music.value import NoteValue
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """One printed note head.
+
+    index : of the note in ``Tab.notes``
+    part : 0 for the first head of that note, then 1, 2 ... for what is tied to it only because
+        its duration needs several note values or a bar line falls into it
+    tie_back, tie_on : tied to a head before, after
+    """
+
+    index: int
+    note: Note
+    part: int = 0
+    tie_back: bool = False
+    tie_on: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A chord, a note or (without heads) a rest.
+
+    onset : quarters from the start of the bar
+    whole_bar : a rest that fills its bar
+    graces : heads of grace notes before it, groups in order of sounding
+    tuplet_start, tuplet_stop : brackets that open and close here
+    beams : for each beam from the eighth's: "begin", "continue", "end", "forward hook", "backward hook"
+    """
+
+    onset: Fraction
+    value: NoteValue
+    heads: tuple[Head, ...] = ()
+    whole_bar: bool = False
+    length: Fraction = Fraction(0)
+    graces: tuple[tuple[Head, ...], ...] = ()
+    tuplet_start: bool = False
+    tuplet_stop: bool = False
+    beams: tuple[str, ...] = ()
+
+    @property
+    def end(self) -> Fraction:
+        return self.onset + self.length
