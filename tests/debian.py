@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
-from typing import Any
 
 import pytest
 
 
-def needs(present: bool, package: str) -> Callable[[Any], Any]:
+def needs(present: bool, package: str) -> pytest.MarkDecorator:
     """Mark a test that needs a Debian package: skipped with its reason where it is absent,
     run all the same (and so failing) where LESSONWRIGHT_NO_SKIP is set."""
     must = bool(os.environ.get("LESSONWRIGHT_NO_SKIP"))

@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.pack.archive import CHECKSUMS, Member, checksum_list, write_zip
 from pipeline.pack.tags import TrackChapter, TrackTags, write_tags
+from tests.debian import needs
 from tests.pack.test_tags import picture, silent_frames
 
 
@@ -25,7 +26,7 @@ def pack(tmp_path: Path) -> Path:
     return tmp_path / "low-tide-crew.zip"
 
 
-@pytest.mark.skipif(shutil.which("unzip") is None, reason="Info-ZIP's unzip is not installed")
+@needs(shutil.which("unzip") is not None, "unzip")
 def test_unzip_finds_no_fault(pack: Path) -> None:
     """Info-ZIP unzip -t: every member's CRC-32."""
     done = subprocess.run(["unzip", "-t", str(pack)], capture_output=True, text=True, check=False)
@@ -42,7 +43,7 @@ def test_zip_signatures_and_dates(pack: Path) -> None:
     assert data[-22:-18] == b"PK\x05\x06"
 
 
-@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="GNU coreutils are not installed")
+@needs(shutil.which("sha256sum") is not None, "coreutils")
 def test_sha256sum_agrees(pack: Path, tmp_path: Path) -> None:
     """GNU coreutils sha256sum -c reads the list and agrees."""
     folder = tmp_path / "unpacked"

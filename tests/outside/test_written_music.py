@@ -19,6 +19,7 @@ from fractions import Fraction as F
 from pathlib import Path
 from typing import Any
 
+import music21
 import pytest
 
 from pipeline.errors import Problems
@@ -29,7 +30,6 @@ from pipeline.read.musicxml_chart import _KINDS, read_musicxml_chart
 from pipeline.read.texttab_marks import harmonic_sounds
 from pipeline.read.texttab_values import read_duration
 
-music21 = pytest.importorskip("music21")
 HOME = Path(music21.__file__).parent
 SUITE = {path.name: path for path in (HOME / "musicxml").rglob("*.xml")}
 LEADSHEETS = HOME / "corpus" / "leadSheet"

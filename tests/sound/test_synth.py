@@ -8,17 +8,23 @@ from pipeline.music.pitch import midi_to_hz
 from pipeline.sound import synth
 from pipeline.sound.events import Events
 from pipeline.sound.synth import Synthesizer, find_synthesizer, packaged_bank, render
+from tests.debian import needs
 
 RATE = 48_000
+HERE = find_synthesizer()
+WITH_FLUIDSYNTH = needs(HERE.player == "FluidSynth", "libfluidsynth3 or fluid-soundfont-gm")
 
 
 def players() -> list[object]:
-    here = find_synthesizer()
-    absent = "" if here.player == "FluidSynth" else "no libfluidsynth or GM bank on this machine"
     return [
-        pytest.param(here, id="FluidSynth", marks=pytest.mark.skipif(bool(absent), reason=absent)),
+        pytest.param(HERE, id="FluidSynth", marks=WITH_FLUIDSYNTH),
         pytest.param(Synthesizer("midirenderer", packaged_bank()), id="midirenderer"),
     ]
+
+
+@WITH_FLUIDSYNTH
+def test_the_better_player_is_taken_where_it_is() -> None:
+    assert HERE.player == "FluidSynth"
 
 
 def scale() -> bytes:
