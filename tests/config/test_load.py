@@ -232,7 +232,7 @@ def test_allow_outside(folder: Path) -> None:
 def test_a_pipe_is_no_file(folder: Path) -> None:
     os.mkfifo(folder / "pipe")
     _, problems = lesson(folder, GOOD.replace('take = "take.flac"', 'take = "pipe"'))
-    assert "there is no file 'pipe'" in problems.errors[0].what
+    assert "'pipe' is not an ordinary file" in problems.errors[0].what
 
 
 def channel(tmp_path: Path, text: str):
