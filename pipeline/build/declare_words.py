@@ -75,7 +75,7 @@ def _words(
         "words", "words", make_words.words, params, outputs,
         files=templates,
         needs=("align",) if not segments and lesson.take else (),
-        rooms=("pipeline.words",), libraries=("jinja2",),
+        rooms=("pipeline.words", "pipeline.listen.alignment"), libraries=("jinja2",),
     )  # fmt: skip
 
 

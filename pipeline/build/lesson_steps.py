@@ -31,6 +31,7 @@ from pipeline.words.checking import check_templates
 _OVERLAY: Final = {"qtrle": ("rle", ".mov"), "prores": ("prores", ".mov"), "vp9": ("vp9", ".webm")}
 _USUAL_SIZE: Final = (1920, 1080)
 _USUAL_FPS: Final = Fraction(30)
+_TAKE_READ_BY: Final = ("pipeline.read.media", "pipeline.framerate")
 # the rooms whose code decides what a picture looks like
 _DRAWN_BY: Final = ("pipeline.picture", "pipeline.page.look", "pipeline.page.faces", "pipeline.page.fonts")
 _TOO_SMALL: Final = 360  # a picture lower than this carries no readable chords
@@ -147,7 +148,7 @@ class _Declaration(Declaring):
                 make_take.AlignParams(self.plain_tab, config.start_s, config.end_s),
                 [Output(make_take.ALIGNMENT_FILE, REVIEW, "Where each note of the tab is in the take")],
                 files=files,
-                rooms=("pipeline.listen", "pipeline.read.media"),
+                rooms=("pipeline.listen", *_TAKE_READ_BY),
                 libraries=("numpy", "scipy", "librosa", "soxr", "av"),
                 weight=8.0,
             ),
@@ -159,7 +160,7 @@ class _Declaration(Declaring):
                 [Output(make_take.PICTURE_FILE, REVIEW, "The take with its bars")],
                 files=files,
                 needs=("align",),
-                rooms=(*_DRAWN_BY, "pipeline.read.media"),
+                rooms=(*_DRAWN_BY, "pipeline.listen.alignment", *_TAKE_READ_BY),
                 libraries=("numpy", "pillow", "fonttools", "av"),
                 weight=2.0,
             ),
@@ -240,13 +241,14 @@ class _Declaration(Declaring):
         )
         size = (take.video.width, take.video.height) if take.video else _USUAL_SIZE
         clip = replace(overlay, name="clip.mp4", codec="h264", size=size)
+        timed = (*rooms, "pipeline.listen.alignment", "pipeline.framerate")
         return [
             *steps,
             self.step("overlay", "overlay", make_pictures.overlay, overlay,
                        [Output(overlay.name, "overlay", "The chords with a transparent ground, for the take")],
-                       needs=("align",), rooms=rooms, libraries=libraries, weight=6.0),
+                       needs=("align",), rooms=timed, libraries=libraries, weight=6.0),
             self.step("clip", "clip", make_pictures.clip, clip,
                        [Output(clip.name, "clip", "The take with the chords shown")],
-                       files=(("take", take.path),), needs=("align",), rooms=rooms, libraries=libraries,
+                       files=(("take", take.path),), needs=("align",), rooms=timed, libraries=libraries,
                        weight=10.0),
         ]  # fmt: skip
