@@ -10,6 +10,9 @@ import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
+
+_SHOWN: Final = 150  # characters of an offending line
 
 
 class LessonwrightError(Exception):
@@ -74,12 +77,23 @@ class Problem:
         place = self.place()
         lines = [f"{place + ': ' if place else ''}{'error' if self.error else 'caution'}: {self.what}"]
         if self.offending:
-            lines.append(f"    {self.offending}")
-            if self.column is not None and self.column <= len(self.offending) + 1:
-                lines.append("    " + " " * (self.column - 1) + "^")
+            lines += self._pointed_at()
         if self.remedy:
             lines.append(f"  {self.remedy}")
         return "\n".join(lines)
+
+    def _pointed_at(self) -> list[str]:
+        """The offending line, no more of it than a screen is wide, and a mark below its column."""
+        # one sign for one character, so that the mark stands right; nothing that steers a terminal
+        shown = "".join(" " if c == "\t" else c if c.isprintable() else "·" for c in self.offending)
+        column = self.column if self.column is not None and self.column <= len(shown) + 1 else None
+        if len(shown) > _SHOWN:
+            begin = min(max(0, (column or 1) - 1 - _SHOWN // 2), len(shown) - _SHOWN)
+            end = begin + _SHOWN
+            ends = ("…" if begin else "", "…" if end < len(shown) else "")
+            column = column - begin + len(ends[0]) if column else None
+            shown = ends[0] + shown[begin:end] + ends[1]
+        return [f"    {shown}", *([" " * (3 + column) + "^"] if column else [])]
 
 
 class SourceError(LessonwrightError, ValueError):

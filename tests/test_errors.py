@@ -6,7 +6,7 @@ import pickle
 
 import pytest
 
-from pipeline.errors import LessonwrightError, UnusableError, nearest
+from pipeline.errors import LessonwrightError, Problem, UnusableError, nearest
 from pipeline.read.media import MediaError
 from pipeline.sound.errors import SoundError
 
@@ -29,3 +29,17 @@ def test_what_and_remedy_survive_the_way_between_processes(kind: type[UnusableEr
     assert (error.what, error.remedy, error.exit_code) == ("what", "remedy", 1)
     assert str(error) == "what\n  remedy"
     assert str(kind("what")) == "what"
+
+
+@pytest.mark.parametrize("column", [1, 2, 100, 5_000, 9_999, 10_000])
+def test_a_long_line_is_shown_around_its_spot(column: int) -> None:
+    """A tab of one endless line was printed whole, all its megabytes, below the message."""
+    line = "-" * (column - 1) + "X" + "-" * (10_000 - column)
+    shown, mark = Problem("what", line=1, column=column, offending=line).text().splitlines()[1:]
+    assert len(shown) < 160
+    assert shown[len(mark) - 1] == "X" and mark.strip() == "^"
+
+
+def test_the_mark_stands_right_behind_tabs_and_nothing_steers_the_terminal() -> None:
+    shown, mark = Problem("w", column=4, offending="a\t\x1bX").text().splitlines()[1:]
+    assert shown == "    a ·X" and mark == "       ^"
