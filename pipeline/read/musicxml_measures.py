@@ -127,15 +127,19 @@ class MeasureReader:
         return found
 
     def _duration(self, element: Element) -> Fraction:
-        """Quarters; a note that states none lasts as it is drawn."""
+        """Quarters; a note that states none lasts as it is drawn, and so does a tuplet's whose
+        duration was rounded to whole divisions."""
         stated = number_of(element, "duration")
-        if stated is not None or element.tag != "note":
+        if element.tag != "note" or (stated is not None and element.find("time-modification") is None):
             return (stated or Fraction(0)) / self._divisions
         drawn = TYPES.get((element.findtext("type") or "").strip(), Fraction(0))
         drawn *= 2 - Fraction(1, 2 ** len(element.findall("dot")))
         actual = number_of(element, "time-modification/actual-notes")
         normal = number_of(element, "time-modification/normal-notes")
-        return drawn * normal / actual if actual and normal else drawn
+        drawn = drawn * normal / actual if actual and normal else drawn
+        if stated is None:
+            return drawn
+        return drawn if abs(drawn * self._divisions - stated) < 1 else stated / self._divisions
 
     def _attributes(self, element: Element, name: str) -> None:
         divisions = number_of(element, "divisions")

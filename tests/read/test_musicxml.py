@@ -286,6 +286,20 @@ def test_grace_notes_after_the_last_note_lead_nowhere(tmp_path: Path) -> None:
     assert engrave(tab).pages
 
 
+def test_triplets_rounded_to_divisions(tmp_path: Path) -> None:
+    """With 8 divisions to a quarter a triplet eighth is written as 3 or 2; it is a third all the same."""
+    third = "<type>eighth</type><time-modification><actual-notes>3</actual-notes><normal-notes>2</normal-notes></time-modification>"
+    text = score(
+        ATTRIBUTES + "".join(note(1, fret, F(1, 3), more=third) for fret in (3, 5, 7)) + note(1, 8, 3)
+    )
+    text = text.replace("<divisions>12<", "<divisions>8<").replace("<duration>36<", "<duration>24<")
+    text = text.replace("<duration>4<", "<duration>3<", 2).replace("<duration>4<", "<duration>2<")
+    tab, _ = read(tmp_path, text)
+    assert tab is not None
+    assert [n.onset for n in tab.notes] == [0, F(1, 3), F(2, 3), 1]
+    assert tab.form.written.length == 4
+
+
 def test_a_tie_to_another_pitch_is_a_slur(tmp_path: Path) -> None:
     """Some programs mix up the two, and the second note was never heard."""
     start, stop = '<tie type="start"/>', '<tie type="stop"/>'
