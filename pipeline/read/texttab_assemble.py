@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -19,7 +20,7 @@ from pipeline.read.texttab_form import BarInfo, FormReader
 from pipeline.read.texttab_heads import Heads, read_metre, read_tempo
 from pipeline.read.texttab_lines import DYNAMIC_WORDS, Sheet, System
 from pipeline.read.texttab_marks import MarkReader
-from pipeline.read.texttab_strings import ScannedSystem, StringState, TabNote, scan_system
+from pipeline.read.texttab_strings import ScannedSystem, StringState, TabNote, scan_system, tell_joint
 
 _SPAN_LABEL: Final = re.compile(r"P\.?M\.?|L\.?R\.?|let ring|palm mute|PK|DY", re.IGNORECASE)
 _ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s*[,.]\s*\d+)*)\.?(?P<dashes>[-_ |]*)")
@@ -61,13 +62,12 @@ class Assembler:
         """Read every system in turn."""
         for system in self.sheet.systems:
             self._changes(system)
-            if len(system.strings) != len(self.instrument.strings):
-                self._wrong_strings(system)
-                continue
-            scanned = scan_system(self.source, system, self.states)
             if system.phrase is not None:
                 self.phrase_starts.append((*system.phrase, len(self.bars)))
-            self._system(scanned)
+            if len(system.strings) != len(self.instrument.strings):
+                self._wrong_strings(system)
+            else:
+                self._system(scan_system(self.source, system, self.states))
         self._slides_left()
         self._ties_left(None)
         if self.untimed:
@@ -94,6 +94,15 @@ class Assembler:
         self.source.error(
             system.strings[0].number, 1, f"this system has {have} strings, the {self.instrument.name} has {want}", remedy
         )  # fmt: skip
+        # its bars count all the same, so that later ones are told by their right numbers
+        counts = Counter(len(re.findall(r"\|+", line.text)) for line in system.strings)
+        for _ in range(counts.most_common(1)[0][0] - 1):
+            self.bars.append(BarInfo(self.metre, None, system.strings[0].number, 1, False, 0))
+            self.now += self.metre.quarters
+        self.ties.clear()
+        self.busy.clear()
+        for state in self.states:
+            state.joint, state.slide = None, ""
 
     def _system(self, scanned: ScannedSystem) -> None:
         if not scanned.bars:
@@ -138,7 +147,7 @@ class Assembler:
             else:
                 for column in columns:
                     self._column(column, spans, line)
-            self.now = start + self._length(info)
+            self._go_to(start + self._length(info))
 
     @staticmethod
     def _length(info: BarInfo) -> Fraction:
@@ -146,6 +155,16 @@ class Assembler:
         if info.total is None or not 0 < info.total <= info.metre.quarters:
             return info.metre.quarters
         return info.total
+
+    def _go_to(self, now: Fraction) -> None:
+        """Go on at ``now``; what is held out of a bar of the wrong length moves with it."""
+        shift = now - self.now
+        self.now = now
+        if not shift:
+            return
+        self.busy = {string: (end + shift, fret) for string, (end, fret) in self.busy.items()}
+        for tie in self.ties:
+            tie.notes = {string: (end + shift, fret) for string, (end, fret) in tie.notes.items()}
 
     def _column(self, column: Column, spans: dict[str, list[tuple[int, str]]], line: int) -> None:
         for place, word in spans["DY"]:
@@ -242,10 +261,7 @@ class Assembler:
                 # the note was built already: a slide out at the very end
                 self._slide_out_last(state.last, state.slide)
             if state.joint:
-                mark, line, column = state.joint
-                self.source.error(
-                    line, column + 1, f"{mark!r} joins to no note: the string ends", "Delete it."
-                )
+                tell_joint(self.source, state.joint)
 
     def _slide_out_last(self, typed: TabNote, mark: str) -> None:
         typed.slide_out = mark
@@ -269,6 +285,8 @@ class Assembler:
         for index, match in enumerate(matches):
             numbers = tuple(int(n) for n in re.split(r"\s*[,.]\s*", match["numbers"]))
             first = next((i for i, bar in enumerate(scanned.bars) if match.start() < bar[1]), None)
+            if first is None and not scanned.sound:
+                continue  # what is wrong with its bars is told
             if first is None or 0 in numbers:
                 self.source.error(
                     number,

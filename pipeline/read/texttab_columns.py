@@ -39,7 +39,7 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
     """The duration marks above each bar of a system, or None without a duration line.
 
     A line that stands beside its notes by the same few columns throughout is read as meant,
-    with a caution.
+    with a caution. Over strings whose barlines disagree the marks are only looked at one by one.
     """
     if scanned.system.durations is None:
         return None
@@ -60,6 +60,9 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
         else:
             marks.append(mark)
         place += len(word)
+    found: list[list[DurationMark]] = [[] for _ in scanned.bars]
+    if not scanned.sound:
+        return found
     shift = _shift(scanned, marks)
     if shift:
         way = (
@@ -70,7 +73,6 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
             "Move the line so that each mark stands above the first character of its note.",
         )  # fmt: skip
         marks = [replace(mark, start=mark.start + shift) for mark in marks]
-    found: list[list[DurationMark]] = [[] for _ in scanned.bars]
     for place in ends:
         home = next((i for i, line in enumerate(scanned.lines[1:]) if place + shift < line.end), None)
         if home is not None:

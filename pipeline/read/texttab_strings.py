@@ -16,7 +16,8 @@ Grammar of a string line (EBNF; what follows the label)
             | "'" | ">" | "^" ;                                 staccato, accent, strong accent
     pitch   = fret [ "." digits ] ;
 
-A joint belongs to the next note of its line, over barlines and systems too. A slash is a
+A joint belongs to the fret directly behind it, which may stand behind a barline too (5h|7,
+5h|-7); one that stands free (5-h-7) to the next fret of its bar. A slash is a
 legato slide when it touches a fret on both sides (also over a barline that it touches on
 both sides), a slide in when it only touches the fret behind it, a slide out when it only
 touches the note before it.
@@ -44,6 +45,7 @@ _TOKEN: Final = re.compile(
     r"|(?P<shake>~+)"
 )
 _JOINTS: Final = {"h": "hammer-on", "p": "pull-off", "s": "shift slide"}
+_TARGETS: Final = {"h": "is hammered on", "p": "rings when the finger leaves", "s": "the slide goes to"}
 
 
 @dataclass(slots=True)
@@ -85,12 +87,25 @@ class BarLine:
     repeat_times: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """A mark that waits for its target: the 1-based line, the 0-based column of the mark.
+
+    fret : that of the note it touches, or None where it stands free
+    """
+
+    mark: str
+    line: int
+    column: int
+    fret: int | None = None
+
+
 @dataclass(slots=True)
 class StringState:
     """What reaches from one system into the next on one string."""
 
     last: TabNote | None = None
-    joint: tuple[str, int, int] | None = None  # mark, line, column
+    joint: Joint | None = None
     slide: str = ""  # a slash that touches the barline, begun at ``last``
 
 
@@ -128,6 +143,9 @@ class _LineScanner:
                 place += 1
                 continue
             kind = match.lastgroup or "fill"
+            joint = self.state.joint
+            if joint is not None and kind not in ("note", "joint"):
+                self._await(joint, match, kind)
             if kind != "fill" or self.slash or self.state.slide:
                 self._take(match)
             place = match.end()
@@ -179,12 +197,29 @@ class _LineScanner:
                     "It joins two notes of one string: 7p5.",
                 )
             else:
-                self.state.joint = (match["joint"], self.line.number, start)
+                touched = self.notes[-1] if self.notes and self.notes[-1].end == start else None
+                self.state.joint = Joint(
+                    match["joint"], self.line.number, start, touched.fret if touched else None
+                )
         elif match["shake"]:
             if self.state.last is None:
                 self._error(start, "a vibrato with no note before it", "It stands behind its note: 7~.")
             else:
                 self.state.last.shake = max(self.state.last.shake, len(match["shake"]))
+
+    def _await(self, joint: Joint, match: re.Match[str], kind: str) -> None:
+        """Whether what follows a joint may stand between it and its target; told when not."""
+        start, end = match.span()
+        behind = joint.line == self.line.number and joint.column + 1 == start
+        if kind == "bar":
+            lost = joint.line == self.line.number and not behind and start != self.touched
+        elif kind == "fill" and not behind:
+            lost = start == self.touched and end - start > 1
+        else:
+            lost = joint.fret is not None
+        if lost:
+            tell_joint(self.source, joint)
+            self.state.joint = None
 
     def _bar(self, match: re.Match[str], start: int, end: int) -> None:
         sign = match["bar"]
@@ -246,7 +281,7 @@ class _LineScanner:
             hand=int(digits) if "dead" in head and digits else None,
         )  # fmt: skip
         if self.state.joint:
-            note.joint = self.state.joint[0]
+            note.joint = self.state.joint.mark
             self.state.joint = None
         if self.slash:
             mark, at, until, begun = self.slash
@@ -265,8 +300,18 @@ class _LineScanner:
         self.notes.append(note)
 
 
-def _agree(source: SourceText, system: System, scanned: list[_LineScanner]) -> tuple[int, ...] | None:
-    """The columns of the barlines that all string lines share; None, told, when they differ."""
+def tell_joint(source: SourceText, joint: Joint) -> None:
+    """Tell a joint whose target is not written."""
+    mark, fret = joint.mark, joint.fret if joint.fret is not None else 5
+    target = max(0, fret - 2) if mark == "p" else fret + 2
+    source.error(
+        joint.line, joint.column + 1, f"a {_JOINTS[mark]} without its target",
+        f"Directly after {mark} comes the fret that {_TARGETS[mark]}, such as {fret}{mark}{target}; or delete the {mark}.",
+    )  # fmt: skip
+
+
+def _agree(source: SourceText, scanned: list[_LineScanner]) -> tuple[tuple[int, ...], bool]:
+    """The columns of the barlines that most string lines share, and whether all do; told when not."""
     places = [tuple(bar.start for bar in line.bars) for line in scanned]
     common, _ = Counter(places).most_common(1)[0]
     good = True
@@ -279,10 +324,13 @@ def _agree(source: SourceText, system: System, scanned: list[_LineScanner]) -> t
             stray = next((p for p in mine if p not in common), None)
             lacking = next((p for p in common if p not in mine), None)
             column = stray if stray is not None and len(mine) > len(common) else lacking
+            remedy = "Give every string of the system the same barlines, one above the other."
+            if column is not None and len(set(mine) ^ set(common)) == 1:  # all the others are in place
+                way = "Delete the | in" if column == stray else "Write a | in"
+                remedy = f"{way} column {column + 1}, to match the other strings."
             source.error(
                 number, (column or 0) + 1,
-                f"this string has {len(mine)} barlines, the others of its system have {len(common)}",
-                "Give every string of the system the same barlines, one above the other.",
+                f"this string has {len(mine)} barlines, the others of its system have {len(common)}", remedy,
             )  # fmt: skip
         else:
             at = next(i for i, (a, b) in enumerate(zip(mine, common, strict=True)) if a != b)
@@ -291,7 +339,7 @@ def _agree(source: SourceText, system: System, scanned: list[_LineScanner]) -> t
                 f"the barline stands in column {mine[at] + 1}, on the other strings in column {common[at] + 1}",
                 "Line the barlines up: a string has too many or too few dashes before it.",
             )  # fmt: skip
-    return common if good else None
+    return common, good
 
 
 def scan_system(source: SourceText, system: System, states: list[StringState]) -> ScannedSystem:
@@ -303,10 +351,7 @@ def scan_system(source: SourceText, system: System, states: list[StringState]) -
     ]
     for line in scanned:
         line.scan()
-    places = _agree(source, system, scanned)
-    if places is None:
-        found.sound = False
-        places = max((tuple(bar.start for bar in line.bars) for line in scanned), key=len)
+    places, found.sound = _agree(source, scanned)
     lines = [BarLine(place, place + 1) for place in places]
     for one in scanned:
         for mine, shared in zip(one.bars, lines, strict=False):

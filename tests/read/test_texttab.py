@@ -313,7 +313,7 @@ BAD = [
     (("q     e e h", "q.    e e h"), 10, 19, "bar 2 holds 4½ quarters, 4/4 holds 4: half a quarter too much", "barline"),
     (("A|-------7---", "A|------57---"), 25, 9, "fret 57 is beyond the neck", "5-7"),
     (("|-----------7--|", "|----------7--|"), 14, 32, "on the other strings in column 33", "Line the barlines up"),
-    (("D|---------------|-----------7--|", "D|---------------------------7--|"), 14, 18, "has 2 barlines, the others of its system have 3", "same barlines"),
+    (("D|---------------|-----------7--|", "D|---------------------------7--|"), 14, 18, "has 2 barlines, the others of its system have 3", "Write a | in column 18"),
     (("q   e e q  q  ", "q   e e q  q  h "), 10, None, "stands over no column", "rest"),
     (("q   e e q  q ", "q   e e    q "), 12, 12, "no duration stands above this note", "line 10"),
     (("A|-------7---", "A|-------7?--"), 25, 11, "'?' is not understood here", "Strings hold"),
@@ -380,6 +380,91 @@ def test_what_is_only_odd_is_a_caution(change: tuple[str, str], what: str) -> No
     tab, problems = read(GOOD.replace(*change))
     assert tab is not None
     assert any(what in p.what for p in problems.cautions)
+
+
+@pytest.mark.parametrize(
+    ("line", "marks", "column", "what", "remedy"),
+    [
+        ("-0h-----", " h h", 5, "a hammer-on without its target", "such as 0h2"),
+        ("-0h---5-", " h    h", 5, "a hammer-on without its target", "the fret that is hammered on"),
+        ("-5p-----", " w", 5, "a pull-off without its target", "such as 5p3"),
+        ("-5s-----", " w", 5, "a shift slide without its target", "such as 5s7"),
+        ("-5-h----", " w", 6, "a hammer-on without its target", "or delete the h"),
+        ("-5h~--7-", " h    h", 5, "a hammer-on without its target", "such as 5h7"),
+        ("---/----", " w", 6, "a slide that touches no fret", "5/7"),
+        ("---\\----", " w", 6, "a slide that touches no fret", "5/7"),
+        ("-7b-----", " w", 4, "a bend without a target", "7b9"),
+        ("-7r7----", " w", 4, "a release without a bend before it", "7b9r7"),
+    ],
+)
+def test_a_joining_mark_without_its_target(
+    line: str, marks: str, column: int, what: str, remedy: str
+) -> None:
+    """In a trial `0h-` was read without a word: the hammered note was gone, and the next note
+    of the string, a bar later, was hammered on instead."""
+    tab, problems = read(one_bar(line, marks))
+    assert tab is None
+    (told,) = problems.errors
+    assert (told.line, told.column) == (9, column)
+    assert what in told.what
+    assert remedy in told.remedy
+
+
+@pytest.mark.parametrize(("before", "after"), [("-5h", "7-"), ("-5h", "-7-"), ("-5-", "h7-")])
+def test_a_joint_over_a_barline_stands_close_to_it(before: str, after: str) -> None:
+    headers = "key: Am\ntime: 2/4\ntempo: 100"
+    place = len(before) + 1 + after.index("7")
+    text = one_bar(f"{before}|{after}", " h".ljust(place) + "h", headers=headers)
+    for name in "eBDAE":
+        text = text.replace(
+            f"{name}|{'-' * len(before + '|' + after)}|", f"{name}|{'-' * len(before)}|{'-' * len(after)}|"
+        )
+    assert good(text).notes[1].techniques == (HammerOn(),)
+    if after == "-7-":
+        far = text.replace("|-7-|", "|---7-|").replace("|---|---|", "|---|-----|")
+        _, problems = read(far.replace("h     h", "h       h"))
+        assert "a hammer-on without its target" in problems.errors[0].what
+
+
+def test_a_missing_barline_is_told_alone() -> None:
+    """One barline missing on one string: ten complaints about durations came before the cause,
+    and the bars after it were counted one too many."""
+    text = GOOD.replace("D|---------------|-----------7--|", "D|---------------------------7--|")
+    text = text.replace("A|-------7---", "A|-------7?--").replace("   q q   h\n", "   q q   q\n")
+    _, problems = read(text)
+    assert [p.line for p in problems] == [14, 25, 20]
+    told, _, later = problems.errors
+    assert told.what == "this string has 2 barlines, the others of its system have 3"
+    assert told.remedy == "Write a | in column 18, to match the other strings."
+    assert "bar 3 holds 3 quarters" in later.what
+
+
+def test_a_barline_too_many_is_told_alone() -> None:
+    text = GOOD.replace("D|---------------|-----------7--|", "D|-----|---------|-----------7--|")
+    _, problems = read(text.replace("   q q   h\n", "   q q   q\n"))
+    assert [p.line for p in problems] == [14, 20]
+    assert problems.errors[0].remedy == "Delete the | in column 8, to match the other strings."
+    assert "bar 3 holds 3 quarters" in problems.errors[1].what
+
+
+def test_a_lost_string_line_is_told_alone() -> None:
+    """Its bars were not counted: the ones after it were told by wrong numbers, and phrases by
+    number were said to lie beyond the end."""
+    text = GOOD.replace("A|---------------|--------------|\n", "").replace("   q q   h\n", "   q q   q\n")
+    _, problems = read(text.replace("swing: 2/3", "swing: 2/3\nphrase: 2-3 Both"))
+    assert [p.line for p in problems] == [12, 20]
+    assert "has 5 strings" in problems.errors[0].what
+    assert "bar 3 holds 3 quarters" in problems.errors[1].what
+
+
+@pytest.mark.parametrize("marks", ["q   e e q  q    q     e e h.", "q   e e q  q    q     e e h._"])
+def test_a_bar_too_long_is_told_alone(marks: str) -> None:
+    """What was held to its end was said to be held into the next bar: `string 4 is still held
+    at fret 7 here`, or a tie with no note to go on to."""
+    text = GOOD.replace("q   e e q  q    q     e e h", marks).replace("D|-5/7---", "D|-7-7---")
+    text = text.replace("D|-7-7---", "D|(7)7---") if "_" in marks else text
+    _, problems = read(text)
+    assert ["bar 2 holds 5 quarters" in p.what for p in problems] == [True]
 
 
 @pytest.mark.parametrize("text", ["", "\n\n", "# nothing\n", "title: Empty\n"])
