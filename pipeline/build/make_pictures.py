@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import asdict, dataclass, is_dataclass
-from enum import Enum
+from dataclasses import asdict, dataclass
 from fractions import Fraction
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.build.step import Facts, Given, Result
@@ -16,6 +13,8 @@ from pipeline.music.metre import Form
 from pipeline.page.look import Look
 
 if TYPE_CHECKING:
+    from pipeline.picture.clip import ClipFacts
+    from pipeline.picture.overlay import OverlayFacts
     from pipeline.picture.scenes import NamedStretch
 
 
@@ -60,7 +59,7 @@ def overlay(params: OverlayParams, given: Given) -> Result:
         stretches=_stretches(params),
         codec=params.codec,
     )
-    return Result({"files": {params.name: _plain(made)}}, tuple(made.notes))
+    return Result({"files": {params.name: _measured(made)}}, tuple(made.notes))
 
 
 def clip(params: OverlayParams, given: Given) -> Result:
@@ -80,7 +79,7 @@ def clip(params: OverlayParams, given: Given) -> Result:
         title=params.title,
         stretches=_stretches(params),
     )
-    return Result({"files": {params.name: _plain(made)}}, tuple(made.notes))
+    return Result({"files": {params.name: _measured(made)}}, tuple(made.notes))
 
 
 @dataclass(frozen=True)
@@ -115,19 +114,14 @@ def cover(params: StillParams, given: Given) -> Result:
     return Result()
 
 
+def _measured(facts: OverlayFacts | ClipFacts) -> Facts:
+    """What the room measured, as plain JSON data."""
+    return {name: _plain(value) for name, value in asdict(facts).items() if name != "notes"}
+
+
 def _plain(value: Any) -> Any:
-    """As plain JSON data: what a room measured, whatever type it gave it in."""
-    if is_dataclass(value) and not isinstance(value, type):
-        facts: Facts = asdict(value)
-        return _plain({name: item for name, item in facts.items() if name not in ("path", "notes")})
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
+    if isinstance(value, tuple):
         return [_plain(item) for item in value]
-    if isinstance(value, bool | int | str) or value is None:
-        return value
-    if isinstance(value, float):
-        return round(value, 6) if math.isfinite(value) else None
-    if isinstance(value, Fraction | Path | Enum):
+    if isinstance(value, Fraction):
         return str(value)
-    raise TypeError(f"a {type(value).__name__} is nothing to record")
+    return round(value, 6) if isinstance(value, float) else value
