@@ -137,11 +137,11 @@ def build(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")] = Path("out"),
     keys: Annotated[
         list[str] | None,
-        typer.Option("--key", metavar="KEY", help='Key of the backing tracks, such as Am or "E dorian"; repeat for several.'),
+        typer.Option("--key", metavar="KEY", help='Backing tracks also in this key, such as Am or "E dorian"; repeat for several.'),
     ] = None,
     tempos: Annotated[
         list[str] | None,
-        typer.Option("--tempo", metavar="BPM|PCT%", help="Tempo of the backing tracks: 96, or 80% of the lesson's; repeat for several."),
+        typer.Option("--tempo", metavar="BPM|PCT%", help="Backing tracks also at this tempo: 96, or 80% of the lesson's; repeat for several."),
     ] = None,
     steps: Annotated[
         list[str] | None,
@@ -179,6 +179,7 @@ def build(
 @app.command()
 def listen(path: LessonPath, as_json: Json = False) -> None:
     """Say where the take is, bar by bar and note by note."""
+    from pipeline.build.declare_sound import as_it_swings
     from pipeline.build.make_take import AlignParams, align
     from pipeline.build.step import Given
     from pipeline.listen.alignment import Alignment
@@ -188,8 +189,9 @@ def listen(path: LessonPath, as_json: Json = False) -> None:
         raise SourceError(
             [Problem("the lesson has no take", 'Add take = "..." to it.', path=lesson.config.path)]
         )
+    tab = as_it_swings(lesson).tab
     with tempfile.TemporaryDirectory() as folder:
-        params = AlignParams(lesson.tab, lesson.config.start_s, lesson.config.end_s)
+        params = AlignParams(tab, lesson.config.start_s, lesson.config.end_s)
         result = align(params, Given(Path(folder), {"take": lesson.take.path}, {}))
     heard = Alignment.from_json(result.facts)
     for caution in result.notes:

@@ -128,8 +128,24 @@ def groove_of(lesson: Lesson) -> str:
     except SoundError as error:
         problems = Problems()
         spot = lesson.spot("backing", "groove") if wanted else _feel_spot(lesson)
-        tell(problems, spot, error.what, error.remedy[:1].upper() + error.remedy[1:])
+        tell(problems, spot, error.what, error.remedy)
         raise SourceError(problems) from error
+
+
+def as_it_swings(lesson: Lesson) -> Lesson:
+    """The lesson with the swing that is heard written into its tab, so that it is also read.
+
+    A feel named only by the chart or by ``groove`` swings the band: pages and words say so too.
+
+    Raises
+    ------
+    SourceError : see :func:`groove_of`.
+    """
+    from pipeline.sound.groove import load_groove
+    from pipeline.sound.stage import swing_of
+
+    swing = swing_of(lesson.tab, load_groove(groove_of(lesson)))
+    return replace(lesson, tab=replace(lesson.tab, swing=swing))
 
 
 def _feel_spot(lesson: Lesson) -> Spot:

@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.build import make_pages, make_pictures, make_take
-from pipeline.build.declare_sound import groove_of, sound_steps
+from pipeline.build.declare_sound import as_it_swings, groove_of, sound_steps
 from pipeline.build.declare_words import words_steps
 from pipeline.build.declaring import REVIEW, Declaring, template_files
-from pipeline.build.editions import editions_of
+from pipeline.build.editions import editions_with
 from pipeline.build.step import Output, Step
 from pipeline.config.complaints import tell
 from pipeline.config.tempo import TempoChoice
@@ -59,7 +59,7 @@ class Plan:
 def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[TempoChoice] = ()) -> Plan:
     """Declare the steps.
 
-    keys, tempos : instead of those the lesson asks for
+    keys, tempos : beside those the lesson asks for
 
     Raises
     ------
@@ -67,8 +67,14 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
     SourceError : the look, the groove or a template cannot be used; all told at once.
     """
     backing = lesson.config.backing
-    editions, notes = editions_of(
-        lesson.tab.key, lesson.tab.tempo_bpm, keys or backing.keys, tempos or backing.tempos
+    editions, notes = editions_with(
+        lesson.tab.key,
+        lesson.tab.tempo_bpm,
+        keys=backing.keys,
+        tempos=backing.tempos,
+        more_keys=keys,
+        more_tempos=tempos,
+        file=lesson.config.path.name,
     )
     templates = lesson.channel.templates
     problems = check_templates(templates) if templates and templates.is_dir() else Problems()
@@ -80,6 +86,7 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
         problems.found += error.problems
     try:
         groove = groove_of(lesson)
+        lesson = as_it_swings(lesson)
     except SourceError as error:
         problems.found += error.problems
     if look is None or problems.errors:

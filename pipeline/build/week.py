@@ -15,6 +15,7 @@ from pipeline.build.lesson_steps import Plan, plan_lesson
 from pipeline.build.record import caution_text, record_bytes, release_record
 from pipeline.build.release import (
     RECORD_FILE,
+    REVIEW_FILE,
     kept_files,
     mend,
     own_public_files,
@@ -108,12 +109,14 @@ class Summary:
         }
 
     def text(self) -> str:
-        """For people: one line a lesson, and where to look."""
+        """For people: how each lesson ended, what to look at, and where."""
         lines = []
         for lesson in self.lessons:
-            if lesson.ok:
+            if lesson.ok and lesson.folder is not None:
                 seen = f", {len(lesson.cautions)} to look at" if lesson.cautions else ""
                 lines.append(f"{lesson.name}: ready in {lesson.folder}{seen}")
+                lines += [f"  - {' '.join(caution.split())}" for caution in lesson.cautions]
+                lines.append(f"  Everything on one page: {lesson.folder / REVIEW_FILE}")
             elif lesson.source_errors:
                 count = len(lesson.source_errors)
                 lines.append(
@@ -123,6 +126,7 @@ class Summary:
                 old = lesson.folder is not None and (lesson.folder / RECORD_FILE).is_file()
                 stays = "; the release before it stays as it was" if old else ""
                 lines.append(f"{lesson.name}: not built{stays}")
+                lines += [f"  - {' '.join(caution.split())}" for caution in lesson.cautions]
         return "\n".join(lines)
 
 
@@ -153,9 +157,8 @@ class _Build:
         self, place: int, read: ReadLesson, keys: Sequence[str], tempos: Sequence[str | float]
     ) -> None:
         name = read.lesson.slug if read.lesson else _name_of(read)
-        for problem in read.problems:
-            self.report.problem(name, problem.text())
         if read.lesson is None:
+            self._tell(name, read)
             self.results[place] = LessonResult(name, None, tuple(read.problems))
             return
         try:
@@ -164,6 +167,7 @@ class _Build:
             self._refuse_empty(read.lesson, graph)
             steps = tuple(graph.chosen(self.products).steps.values())
         except SourceError as error:
+            self._tell(name, read)
             self.report.problem(name, str(error))
             self.results[place] = LessonResult(name, None, (*read.problems, *error.problems))
             return
@@ -171,6 +175,11 @@ class _Build:
         mend(folder)
         self.works[plan.slug] = _Work(read, plan, steps, folder, time.perf_counter())
         self.order[plan.slug] = place
+
+    def _tell(self, name: str, read: ReadLesson) -> None:
+        """What was found in a lesson that will not be built; a built one's cautions are summed up."""
+        for problem in read.problems:
+            self.report.problem(name, problem.text())
 
     def _refuse_empty(self, lesson: Lesson, graph: Graph) -> None:
         """Raise SourceError when the lesson has nothing of what was asked for."""
@@ -299,7 +308,7 @@ def build(
 
     Parameters
     ----------
-    keys, tempos : instead of those the lessons ask for (``Am``; ``80%``, ``96 bpm``)
+    keys, tempos : beside those the lessons ask for (``Am``; ``80%``, ``96 bpm``)
     steps : products to make, with what they need; all when empty
     jobs : processes; None for as many as there are processors
     cluster : address of a Dask scheduler to run on instead
@@ -321,8 +330,8 @@ def build(
     unknown = [name for name in steps if name not in PRODUCTS]
     if unknown:
         near = nearest(unknown[0], PRODUCTS)
-        hint = f"; did you mean {near}?" if near else "."
-        raise MisuseError(f"--step {unknown[0]}: no such step{hint} There are {', '.join(PRODUCTS)}.")
+        hint = f"Did you mean {near}? " if near else ""
+        raise MisuseError(f"--step {unknown[0]}: no such step\n  {hint}There are {', '.join(PRODUCTS)}.")
     if cluster is not None and not cluster.strip():
         raise MisuseError(
             "--cluster: the address is empty\n  Give one such as tcp://host:8786, or leave it out."

@@ -256,8 +256,8 @@ def load_groove(name: str) -> Groove:
             return groove
     spoken = sorted(n for groove in _all().values() for n in groove.names)
     near = nearest(wanted, spoken)
-    hint = f"did you mean {near!r}? " if near else ""
-    raise SoundError(f"there is no groove {name!r}", f"{hint}grooves: {', '.join(groove_names())}")
+    hint = f"Did you mean {near!r}? " if near else ""
+    raise SoundError(f"there is no groove {name!r}", f"{hint}The grooves are {', '.join(groove_names())}.")
 
 
 def choose_groove(feel: str | None, tab: Tab) -> str:

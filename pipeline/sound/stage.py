@@ -234,6 +234,17 @@ def _groove_for(bar: PlacedBar, groove: Groove) -> tuple[Groove, str]:
     return groove, f"{groove.name} has no pattern in {metre}; its beats are cut to the bar"
 
 
+def swing_of(tab: Tab, groove: Groove) -> Fraction:
+    """The share by which the music swings: the tab's own when it swings, else the groove's.
+
+    1/2 where the groove would swing but no bar can, as in 6/8.
+    """
+    if tab.swing > _NO_SWING:
+        return tab.swing
+    bars = [bar for bar in tab.form.played.bars if not bar.bar.pickup]
+    return groove.swing if any(_swings(bar, felt_beat(bar.bar.metre)) for bar in bars) else _NO_SWING
+
+
 def set_stage(tab: Tab, spans: Sequence[ChordSpan], *, groove: Groove, semitones: int) -> Stage:
     """Lay out the band's bars.
 
@@ -241,7 +252,7 @@ def set_stage(tab: Tab, spans: Sequence[ChordSpan], *, groove: Groove, semitones
     a compound metre never swing, nor do those with half a beat left over (7/8).
     """
     spans = sorted(spans, key=lambda span: span.start)
-    swing = tab.swing if tab.swing > _NO_SWING else groove.swing
+    swing = swing_of(tab, groove)
     marks = _boundaries(tab, spans)
     bars: list[StageBar] = []
     notes: dict[str, None] = {}

@@ -17,6 +17,7 @@ from pipeline.config.models import PRODUCTS as TIER_PRODUCTS
 from pipeline.config.models import Channel, LessonConfig, LookConfig
 from pipeline.errors import SourceError
 from pipeline.music.key import Key
+from pipeline.music.metre import Form, Metre
 from pipeline.read.lesson import Lesson, Segment
 from pipeline.read.media import MediaInfo, VideoInfo
 from tests.samples import chart_of, lead_tab
@@ -137,3 +138,33 @@ def test_a_groove_that_is_not_there(lesson: Lesson) -> None:
     config = lesson.config.model_copy(update={"backing": backing})
     with pytest.raises(SourceError, match=r"lesson\.toml:\d+:\d+: error: .*polka of doom"):
         plan_lesson(replace(lesson, config=config))
+
+
+def test_a_feel_of_the_chart_alone_is_also_read(lesson: Lesson) -> None:
+    """The band once swung by the chart's `feel: shuffle` while the page said nothing of it."""
+    swinging = replace(lesson, chart=replace(lesson.chart, feel="shuffle"))
+    plan = plan_lesson(swinging)
+    tabs = [tab for step in plan.steps if (tab := getattr(step.params, "tab", None)) is not None]
+    assert {tab.swing for tab in (*tabs, plan.lesson.tab)} == {Fraction(2, 3)} and len(tabs) >= 5
+    assert {"page", "musicxml", "midi", "texttab", "align"} <= changed_steps(
+        lesson, lambda of: replace(of, chart=replace(of.chart, feel="shuffle"))
+    )
+
+
+@pytest.mark.parametrize(
+    ("feel", "own", "metre", "swing"),
+    [
+        ("shuffle", Fraction(3, 5), Metre(4, 4), Fraction(3, 5)),  # the tab's own goes first
+        ("straight eighths", Fraction(2, 3), Metre(4, 4), Fraction(2, 3)),
+        ("shuffle", Fraction(1, 2), Metre(6, 8), Fraction(1, 2)),  # no quarter beats to swing over
+        (None, Fraction(1, 2), Metre(4, 4), Fraction(1, 2)),
+    ],
+)
+def test_the_swing_that_is_heard(
+    lesson: Lesson, feel: str | None, own: Fraction, metre: Metre, swing: Fraction
+) -> None:
+    form = Form.plain(6 if metre.unit == 8 else 4, metre)
+    tab = replace(lesson.tab, form=form, swing=own, phrases=())
+    chart = replace(chart_of(*["Am7"] * len(form.bars)), feel=feel)
+    plan = plan_lesson(replace(lesson, tab=tab, chart=chart, spans=chart.spans(form)))
+    assert plan.lesson.tab.swing == swing

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.build.editions import editions_of, key_words, parse_keys, parse_tempos, tempo_words
+from pipeline.build.editions import (
+    editions_of,
+    editions_with,
+    key_words,
+    parse_keys,
+    parse_tempos,
+    tempo_words,
+)
 from pipeline.config.tempo import TempoChoice
 from pipeline.errors import MisuseError
 from pipeline.music.key import Key
@@ -57,6 +64,39 @@ def test_a_key_beyond_seven_signs_gets_its_simpler_name() -> None:
     """G sharp minor's tonic with a lydian scale would need nine sharps."""
     found, _ = editions_of(Key.parse("C lydian"), 100.0, parse_keys(["G#m"]), ())
     assert (found[0].key.text(), found[0].semitones) == ("Ab lydian", -4)
+
+
+def added(keys: list[str], tempos: list[str], more_keys: list[str], more_tempos: list[str]) -> tuple[
+    list[tuple[str, float]], tuple[str, ...]
+]:  # fmt: skip
+    """What a lesson in A minor at 100 gets, and what is told."""
+    found, notes = editions_with(
+        Key.parse("Am"), 100.0, keys=parse_keys(keys), tempos=parse_tempos(tempos),
+        more_keys=parse_keys(more_keys), more_tempos=parse_tempos(more_tempos), file="lesson.toml",
+    )  # fmt: skip
+    return [(one.key.text(), one.tempo_bpm) for one in found], notes
+
+
+def test_the_command_line_adds_to_the_lesson() -> None:
+    """`--key Em` once took the lesson's own key out of the pack."""
+    found, notes = added(["Am", "Cm"], ["80%"], ["Em"], [])
+    assert found == [("Am", 80.0), ("Cm", 80.0), ("Em", 80.0)]
+    assert notes == (
+        "Em was asked for on the command line; add it to keys in lesson.toml to keep it in the next build.",
+    )
+    found, notes = added([], [], ["Em", "F#m", "Em"], ["90"])
+    assert found == [(key, bpm) for key in ("Am", "Em", "F#m") for bpm in (100.0, 90.0)]
+    assert notes == (
+        'Em and F#m were asked for on the command line; write keys = ["Am", "Em", "F#m"] under [backing] '
+        "in lesson.toml to keep them in the next build.",
+        '90 bpm was asked for on the command line; write tempos = ["100%", "90 bpm"] under [backing] '
+        "in lesson.toml to keep it in the next build.",
+    )
+
+
+def test_what_the_lesson_has_anyway_is_not_told() -> None:
+    assert added(["Am"], [], ["Am"], ["100 bpm"]) == ([("Am", 100.0)], ())
+    assert added([], ["50%"], [], ["50 bpm"]) == ([("Am", 50.0)], ())
 
 
 @pytest.mark.parametrize(

@@ -321,10 +321,19 @@ def test_one_product_alone(built: Desk, tmp_path: Path) -> None:
 
 
 def test_keys_and_tempos_of_the_command(built: Desk) -> None:
-    summary = built.build(keys=["C"], tempos=["50%", "96 bpm"], steps=["backing"])
+    """They once took the place of the lesson's own, so that its supporters got a pack without it."""
+    summary = built.build(keys=["C"], tempos=["50%", "120 bpm"], steps=["backing"])
     found = {(entry["key"], entry["tempo_bpm"]) for entry in built.record()["backing"]}
-    assert {("Cm", 60.0), ("Cm", 96.0)} <= found
-    assert any("C major was asked for, the lesson is in A minor" in c for c in summary.lessons[0].cautions)
+    assert found == {("Am", 120.0), ("Am", 60.0), ("Cm", 120.0), ("Cm", 60.0)}
+    cautions = summary.lessons[0].cautions
+    assert any("C major was asked for, the lesson is in A minor" in c for c in cautions)
+    for told in (
+        "C was asked for on the command line; add it to keys in lesson.toml to keep it in the next build.",
+        "50% was asked for on the command line; add it to tempos in lesson.toml to keep it in the next build.",
+    ):
+        assert told in cautions and told in built.record()["cautions"]
+    assert all(f"\n  - {caution}\n" in summary.text() for caution in cautions)
+    assert summary.text().endswith(f"  Everything on one page: {built.release / 'review.html'}")
     built.build()
     assert {(e["key"], e["tempo_bpm"]) for e in built.record()["backing"]} == {("Am", 120.0)}
 
@@ -335,7 +344,8 @@ def test_keys_and_tempos_of_the_command(built: Desk) -> None:
         ({"keys": ["H"]}, "--key H: not a key"),
         ({"tempos": ["fast"]}, "--tempo fast: not a tempo"),
         ({"tempos": ["9 bpm"]}, "--tempo 9 bpm: a tempo is 10 to 500"),
-        ({"steps": ["bakcing"]}, "--step bakcing: no such step; did you mean backing\\?"),
+        ({"steps": ["bakcing"]}, "--step bakcing: no such step\n  Did you mean backing\\? There are align, "),
+        ({"steps": ["pdf"]}, "--step pdf: no such step\n  There are align, "),
         ({"jobs": 0}, "at least one process"),
     ],
 )

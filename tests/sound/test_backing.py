@@ -88,7 +88,7 @@ def test_the_packaged_synthesizer_makes_whole_tracks_too(monkeypatch: pytest.Mon
         ({"tempo_bpm": 9.0}, "a tempo of 9 is outside 10 to 500"),
         ({"tempo_bpm": 501.0}, "a tempo of 501 is outside 10 to 500"),
         ({"tempo_bpm": float("nan")}, "a tempo of nan"),
-        ({"groove": "shufle"}, "did you mean 'shuffle'"),
+        ({"groove": "shufle"}, "Did you mean 'shuffle'"),
         ({"semitones": 30}, "30 semitones"),
         ({"lead": "loud"}, "'none' or 'guide', got 'loud'"),
         ({"target_lufs": 3.0}, "-60 and -5 LUFS, got 3"),

@@ -65,7 +65,7 @@ def test_names_are_taken_as_musicians_write_them(name: str) -> None:
 
 
 def test_an_unknown_groove_is_refused_with_the_nearest_one() -> None:
-    with pytest.raises(SoundError, match="did you mean 'shuffle'"):
+    with pytest.raises(SoundError, match="Did you mean 'shuffle'"):
         load_groove("shufle")
 
 
