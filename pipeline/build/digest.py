@@ -25,7 +25,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Protocol
 
-_CHUNK_BYTES = 1 << 20
 _CODE_SUFFIXES = frozenset({".py", ".toml", ".j2", ".html", ".css", ".js", ".txt", ".json", ".ttf"})
 
 
@@ -40,11 +39,8 @@ def file_digest(path: Path) -> str:
     ------
     OSError : the file cannot be read.
     """
-    found = hashlib.sha256()
     with path.open("rb") as source:
-        while chunk := source.read(_CHUNK_BYTES):
-            found.update(chunk)
-    return found.hexdigest()
+        return hashlib.file_digest(source, "sha256").hexdigest()
 
 
 _known: dict[tuple[int, ...], str] = {}

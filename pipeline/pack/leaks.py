@@ -38,7 +38,7 @@ def _supporter_files(packs_dir: Path) -> dict[str, str]:
         if path.suffix == ".zip":
             with zipfile.ZipFile(path) as archive:
                 for name in archive.namelist():
-                    with archive.open(name) as member:
+                    with archive.open(name) as member:  # it reads as a file does, which its stub does not say
                         digest = hashlib.file_digest(member, "sha256").hexdigest()  # type: ignore[arg-type]
                     found.setdefault(digest, f"{path.name}: {name}")
     return found

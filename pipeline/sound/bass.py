@@ -56,8 +56,9 @@ class _Player:
         """The word with its way to the next chord settled: only a note just before a change
         leads, and a line that does not walk stays at home when the same bass note follows."""
         following = self.stage.next_change(at)
-        goes_on = following is not None and following.harmony is not None
-        moves = goes_on and following.harmony.bass != here.harmony.bass  # type: ignore[union-attr]
+        ahead = following.harmony if following else None
+        goes_on = ahead is not None
+        moves = ahead is not None and here.harmony is not None and ahead.bass != here.harmony.bass
         if word == "a":
             return word if leads and (moves or (goes_on and likely == 1.0)) else "w" if likely == 1.0 else "5"
         if leads and moves and word != "w" and self.rng.random() < likely:

@@ -79,7 +79,7 @@ def dress(audio: Audio, rate: int, channel: Channel) -> Audio:
         chain.append(
             pedalboard.Reverb(room_size=0.35, damping=0.6, wet_level=channel.room, dry_level=1.0, width=1.0)
         )
-    board = pedalboard.Pedalboard(chain)  # type: ignore[attr-defined]
+    board = pedalboard.Pedalboard(chain)  # type: ignore[attr-defined]  # its stubs leave it out
     wet = np.asarray(board(audio.T, rate).T, dtype=np.float32)
     # one channel of the middle is enough for balance: the sum of both is 3 dB over it
     after = gated_lufs(k_power(0.5 * (wet[:, 0] + wet[:, 1]), rate)) + 3.01
@@ -99,7 +99,7 @@ def glued(total: Audio, rate: int) -> Audio:
     import pedalboard
 
     glue = pedalboard.Compressor(threshold_db=_DRUMS_LUFS + 7.0, ratio=1.6, attack_ms=25.0, release_ms=220.0)
-    board = pedalboard.Pedalboard([glue])  # type: ignore[attr-defined]
+    board = pedalboard.Pedalboard([glue])  # type: ignore[attr-defined]  # its stubs leave it out
     return np.asarray(board(total.T, rate).T, dtype=np.float32)
 
 
