@@ -169,8 +169,8 @@ def test_a_bad_tempo_is_told_once(lesson: Path, said: Said) -> None:
     ("options", "told"),
     [
         (["--cluster", ""], "--cluster: the address is empty"),
-        (["--step", "zzz"], "--step zzz: no such step. There are align, "),
-        (["--step", "overlya"], "no such step; did you mean overlay? There are"),
+        (["--step", "zzz"], "--step zzz: no such step\n  There are align, "),
+        (["--step", "overlya"], "no such step\n  Did you mean overlay? There are"),
         (["--tempo", "900"], "--tempo 900: a tempo is 10 to 500"),
         (["--tempo", "nan"], "--tempo nan: not a tempo"),
         (["--key", ""], "not a key: ''"),
@@ -378,3 +378,42 @@ def test_sound_that_starts_late_ends_late(film: Path, tmp_path: Path) -> None:
     ffmpeg("-i", film, "-itsoffset", "1.5", "-i", film, "-map", "0:v", "-map", "1:a", "-c", "copy", path)
     assert look_at_take(path).seconds == pytest.approx(31.5, abs=0.1)
     assert check_audio(path).end_s == pytest.approx(31.5, abs=0.1)
+
+
+# -- nonsense ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new"),
+    [
+        ("tab.txt", "8b10", "9" * 5000),
+        ("tab.txt", "time: 4/4", "time: 4/" + "9" * 5000),
+        ("tab.txt", "key: D dorian", "capo: " + "9" * 5000),
+        ("chart.txt", "| G7 |", "| G7 :|x" + "9" * 5000),
+        ("lesson.toml", '"5-8"', '"5-' + "9" * 5000 + '"'),
+        ("lesson.toml", "# tempo = 92", "tempo = " + "9" * 5000),
+    ],
+)
+def test_endless_numbers(lesson: Path, said: Said, file: str, old: str, new: str) -> None:
+    """Python reads no number of more than 4300 digits: a key held down on a fret, and
+    lessonwright itself failed."""
+    change(lesson / file, old, new)
+    code, _, err = said("check", lesson)
+    assert code == 1
+    assert f"{file}:" in err and "set_int_max_str_digits" not in err
+    assert max(map(len, err.splitlines())) < 5400
+
+
+def test_endless_numbers_in_a_score(lesson: Path, said: Said) -> None:
+    (lesson / "tab.musicxml").write_text(f"<score-partwise>\n<x>{'9' * 5000}</x></score-partwise>")
+    change(lesson / "lesson.toml", '"tab.txt"', '"tab.musicxml"')
+    code, _, err = said("check", lesson)
+    assert code == 1 and "tab.musicxml:2: error: a number of 5000 digits" in err
+
+
+def test_a_string_named_with_a_foreign_digit(lesson: Path, said: Said) -> None:
+    """Regular expressions take ٣ for a digit; the reader of note names did not, and failed."""
+    tab = lesson / "tab.txt"
+    tab.write_text(tab.read_text().replace("\nG|", "\nG٣|"))
+    code, _, err = said("check", lesson)
+    assert code == 1 and "error: this line is not understood" in err

@@ -36,7 +36,7 @@ def words_steps(of: Declaring, before: Sequence[Step]) -> list[Step]:
         packs.append(
             of.step(
                 f"pack {tier.id}", "packs", make_words.pack,
-                make_words.PackParams(archive, tier.name, tuple(members), facts),
+                make_words.PackParams(of.slug, archive, tier.name, tuple(members), facts),
                 [Output(archive, ARCHIVE, f"Everything for {tier.name}"),
                  Output(README, PACK_MEMBER, "What is in the pack"),
                  Output(CHECKSUMS, PACK_MEMBER, "Checksums of the files")],

@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.build.step import Given, Made, Result
-from pipeline.pack.archive import CHECKSUMS, README, Member, checksum_list, write_zip
+from pipeline.pack.archive import CHECKSUMS, README, Member, checksum_list, member_name, write_zip
 
 DESCRIPTION_FILE = "description.txt"
 CHAPTERS_FILE = "chapters.vtt"
@@ -102,10 +102,12 @@ def _from_take(params: WordsParams, align: Made) -> tuple[tuple[float, str], ...
 class PackParams:
     """A tier's pack.
 
+    lesson : whose files they are, as it stands before each name
     members : (step, file name, what it is for), in the order of the read-me
     facts : as in :class:`WordsParams`
     """
 
+    lesson: str
     archive: str
     title: str
     members: tuple[tuple[str, str, str], ...]
@@ -116,10 +118,12 @@ def pack(params: PackParams, given: Given) -> Result:
     """The zip of a tier, its read-me and its list of checksums."""
     from pipeline.words.templates import render
 
-    offered = [{"name": name, "what": what} for _, name, what in params.members]
+    named = [(member_name(params.lesson, name), given.made[step].path(name), what)
+             for step, name, what in params.members]  # fmt: skip
+    offered = [{"name": name, "what": what} for name, _, what in named]
     facts = {**params.facts, "version": __version__, "pack": {"title": params.title, "files": offered}}
     text = render("readme.txt", facts, folder=_templates(given)).replace("\n", "\r\n")
-    members: dict[str, Member] = {name: given.made[step].path(name) for step, name, _ in params.members}
+    members: dict[str, Member] = {name: path for name, path, _ in named}
     members[README] = text.encode("utf-8")
     members[CHECKSUMS] = checksum_list(members)
     for name in (README, CHECKSUMS):

@@ -29,6 +29,7 @@ from pipeline.build.step import Facts, Made, Output, Step
 from pipeline.build.store import Store
 from pipeline.config.models import Tier
 from pipeline.errors import StepError
+from pipeline.pack.archive import member_name
 from pipeline.pack.leaks import find_leaks
 from pipeline.wholefile import sync_file
 
@@ -113,7 +114,7 @@ def _places(step: Step, output: Output, name: str, tiers: Sequence[Tier]) -> Ite
     elif not including:
         yield f"review/{name}", NO_TIER
     for tier in including:
-        yield f"packs/{tier}/{name}", tier
+        yield f"packs/{tier}/{member_name(step.lesson, name)}", tier
 
 
 def place_review(page: str, store: Store) -> Placed:

@@ -52,6 +52,12 @@ def check_member_name(name: str) -> None:
         raise ValueError(f"not every system can store a file called {name!r}")
 
 
+def member_name(lesson: str, name: str) -> str:
+    """What a lesson's file is called in a pack: supporters keep those of many in one folder."""
+    own = f"{lesson} - "
+    return name if name.startswith(own) else own + name
+
+
 def checksum_list(members: Mapping[str, Member]) -> bytes:
     """One line ``<sha256>  <name>`` for each member, by name."""
     lines = []

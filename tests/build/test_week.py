@@ -157,7 +157,12 @@ def test_the_pack_is_the_folder_packed(built: Desk) -> None:
         assert archive.testzip() is None
         packed = {name: archive.read(name) for name in archive.namelist()}
     assert packed == {path.name: path.read_bytes() for path in folder.iterdir()}
-    assert {"READ-ME.txt", "SHA256SUMS.txt", "still.png", "ebb - tab.mid"} <= set(packed)
+    assert {"READ-ME.txt", "SHA256SUMS.txt", "ebb - still.png", "ebb - tab.mid"} <= set(packed)
+    # a supporter keeps the files of many lessons in one folder
+    own = set(packed) - {"READ-ME.txt", "SHA256SUMS.txt"}
+    assert all(name.startswith("ebb - ") and name.count("ebb - ") == 1 for name in own)
+    readme = packed["READ-ME.txt"].decode()
+    assert all(f"{name}\r\n" in readme for name in own)
 
 
 def test_what_no_tier_includes_is_kept_aside(built: Desk) -> None:
