@@ -295,12 +295,14 @@ class ScoreWriter:
     def _head_shape(self, note: Element, head: Head, staff: int) -> None:
         if staff == 2 and self.for_engraver:
             return
+        shape = "normal"
         if head.note.has(Dead):
-            SubElement(note, "notehead").text = "x"
+            shape = "x"
         elif head.note.has(Harmonic) and staff == 1:
-            SubElement(note, "notehead").text = "diamond"
-        elif head.note.has(Ghost):
-            SubElement(note, "notehead", {"parentheses": "yes"}).text = "normal"
+            shape = "diamond"
+        ghost = head.note.has(Ghost)
+        if ghost or shape != "normal":
+            SubElement(note, "notehead", {"parentheses": "yes"} if ghost else {}).text = shape
 
     def _left_barline(self, measure: Element, index: int) -> None:
         bars = self.tab.form.bars

@@ -9,12 +9,12 @@ import pytest
 from defusedxml.ElementTree import fromstring
 
 from pipeline.music.chord import KINDS, Chord
-from pipeline.music.technique import Bend
+from pipeline.music.technique import Bend, Dead, Ghost
 from pipeline.page.chordxml import KIND_VALUES, harmony, shown_chords
 from pipeline.page.musicxml import write_musicxml
 from pipeline.page.notations import bend_elements
 from tests.page.pieces import compound_tab, techniques_tab
-from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
+from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 
 
 def score(tab: object, spans: object = ()) -> Element:
@@ -30,6 +30,13 @@ def test_strings_and_frets_in_order() -> None:
     notes = [n for n in score(tab).iter("note") if n.findtext("staff") == "2" and n.find("rest") is None]
     found = [(int(n.findtext(".//string", "0")), int(n.findtext(".//fret", "0"))) for n in notes]
     assert found == [(note.string, note.fret) for note in tab.notes]
+
+
+def test_a_dead_note_can_be_a_ghost() -> None:
+    """Its parentheses were lost to its cross."""
+    root = score(tab_of([(0, 1, 3, 7, (Dead(), Ghost())), (1, 1, 3, 7, (Ghost(),)), (2, 1, 3, 7, (Dead(),))]))
+    heads = [(head.text, head.get("parentheses")) for head in root.iter("notehead")]
+    assert heads == 2 * [("x", "yes"), ("normal", "yes"), ("x", None)]
 
 
 def test_pickup_repeats_and_endings() -> None:
