@@ -49,6 +49,7 @@ class ChordSpan:
     start, end : quarters, played
     bar : the played bar it starts in
     section : name of the section it stands in, or None
+    implied : the chart says nothing here, because its first chord is still to come
     """
 
     start: Fraction
@@ -57,6 +58,7 @@ class ChordSpan:
     bar: PlacedBar
     section: str | None = None
     stop: bool = False
+    implied: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,19 +124,21 @@ class Chart:
         """
         found: list[ChordSpan] = []
         now: Chord | None = None
-        stop = False
+        stop, said = False, False
         section: str | None = None
         for bar, index in zip(form.played.bars, self.order_for(form), strict=True):
             source = self.bars[index] if index is not None else ChartBar(())
             section = source.section or section
             chords = source.chords
-            if not chords or chords[0].at > 0:
+            goes_on = not chords or chords[0].at > 0
+            if goes_on:
                 chords = (ChartChord(Fraction(0), now, stop), *chords)
             for place, item in enumerate(chords):
+                said = said or not (goes_on and place == 0)
                 last = place + 1 == len(chords)
                 until = Fraction(1) if last else chords[place + 1].at
                 start, end = (bar.start + bar.bar.length * at for at in (item.at, until))
-                found.append(ChordSpan(start, end, item.chord, bar, section, item.stop))
+                found.append(ChordSpan(start, end, item.chord, bar, section, item.stop, not said))
                 now, stop = item.chord, item.stop
         return tuple(found)
 
@@ -151,7 +155,8 @@ def changes(spans: Iterable[ChordSpan]) -> tuple[ChordSpan, ...]:
     joined: list[ChordSpan] = []
     for span in spans:
         before = joined[-1] if joined else None
-        if before and before.chord == span.chord and before.section == span.section:
+        same = before and before.chord == span.chord and before.implied == span.implied
+        if before and same and before.section == span.section:
             joined[-1] = replace(before, end=span.end)
         else:
             joined.append(span)

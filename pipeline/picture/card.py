@@ -95,7 +95,7 @@ class Card:
         self._pad, self._gap = px(0.035), px(0.045)
         safe_w = self.size[0] - 2 * self._inset(0)
         inner = safe_w - 2 * self._pad
-        now = list(dict.fromkeys(scene.chord for scene in scenes))
+        now = list(dict.fromkeys(scene.chord for scene in scenes if not scene.waiting))
         nxt = list(dict.fromkeys(scene.ahead.chord for scene in scenes if scene.ahead))
         self._arrow_w = px(0.05) if nxt else 0
         self._now_w = self._column(now, px(_NOW_SHARE), inner * (0.56 if self._stacked else 0.4))
@@ -173,7 +173,8 @@ class Card:
     def _draw_chords(self, draw: ImageDraw.ImageDraw, scene: Scene, baseline: int) -> float:
         letters = self._letters
         size = letters.fit_chord(scene.chord, self._now_w, self._px(_NOW_SHARE))
-        letters.draw_chord(draw, self._pad, baseline, scene.chord, size, self._ink)
+        if not scene.waiting:
+            letters.draw_chord(draw, self._pad, baseline, scene.chord, size, self._ink)
         x = self._pad + self._now_w + self._gap
         if not self._next_w:
             return x

@@ -123,6 +123,8 @@ def _changes(timed: Sequence[Cue], time_map: TimeMap) -> Iterator[tuple[float, i
     before: Scene | None = None
     for cue in timed:
         scene = cue.scene
+        if scene is not None and scene.waiting:
+            continue  # no chord has come in yet
         if scene is not None and (before is None or before.chord != scene.chord):
             name = scene.chord.symbol() if scene.chord else NO_CHORD
             yield time_map.seconds_at(cue.quarter), cue.frame, name

@@ -34,10 +34,11 @@ class Ahead:
 class Scene:
     """One picture of the overlay.
 
-    chord : sounding now; None is N.C.
+    chord : sounding now; None is N.C., or with ``waiting`` that none is charted yet
     ahead : what comes next, or None when this chord is the last
     place : name of the section or phrase, or ""
     bar, bars : ordinal of the played bar (0 is a pickup), and the last one
+    waiting : before the chart's first chord, as in a pickup that it leaves out
     mark, marks : how many of the chord's marks have begun (beats, or bars of a long chord)
     """
 
@@ -48,6 +49,7 @@ class Scene:
     bars: int
     mark: int
     marks: int
+    waiting: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +127,16 @@ def scenes(
     if not spans:
         raise ValueError("an overlay shows chords, and there are none")
     bars = form.played.bars[-1].ordinal
-    told: list[tuple[Fraction, Fraction, Chord | None]] = []
+    told: list[tuple[Fraction, Fraction, Chord | None, bool]] = []
     for span in changes(spans):
-        if told and told[-1][2] == span.chord:  # the same chord across sections goes on
-            told[-1] = (told[-1][0], span.end, span.chord)
+        if told and told[-1][2:] == (span.chord, span.implied):  # the same chord across sections goes on
+            told[-1] = (told[-1][0], span.end, *told[-1][2:])
         else:
-            told.append((span.start, span.end, span.chord))
+            told.append((span.start, span.end, span.chord, span.implied))
     ordered = sorted(spans, key=lambda span: span.start)
     starts = [span.start for span in ordered]
     found: list[tuple[Fraction, Scene | None]] = []
-    for place, (start, end, chord) in enumerate(told):
+    for place, (start, end, chord, implied) in enumerate(told):
         ahead = Ahead(told[place + 1][2]) if place + 1 < len(told) else None
         marks = _marks(form, start, end)
         edges = {bar.start for bar in _bars_in(form, start, end) if bar.start >= start}
@@ -144,7 +146,7 @@ def scenes(
             name = next((s.name for s in stretches if s.start <= moment < s.end), section or title)
             begun = sum(mark <= moment for mark in marks)
             bar = form.played.bar_at(moment).ordinal
-            found.append((moment, Scene(chord, ahead, name, bar, bars, begun, len(marks))))
+            found.append((moment, Scene(chord, ahead, name, bar, bars, begun, len(marks), implied)))
     found.append((told[-1][1], None))
     return found
 

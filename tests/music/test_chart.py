@@ -118,3 +118,17 @@ def test_chords_stand_in_order_within_their_bar(places: tuple[F, ...]) -> None:
 def test_an_empty_chart() -> None:
     with pytest.raises(MusicError, match="at least one bar"):
         Chart(())
+
+
+def test_what_the_chart_has_not_said_yet() -> None:
+    """A pickup that is left out is not a written N.C.; nor is the start of a bar before its chord."""
+    form = waltz_tab().form
+    assert [span.implied for span in waltz_spans()] == [True] + [False] * (len(waltz_spans()) - 1)
+    written = chart_of("N.C.", "G", "D7/F#", "Em", "C G/B").spans(form)
+    assert not any(span.implied for span in written)
+    late = ChartBar((ChartChord(F(1, 2), Chord.parse("Am")),))
+    spans = Chart((ChartBar(()), late, ChartBar(()))).spans(Form.plain(3))
+    assert [(s.chord, s.implied) for s in spans] == [
+        (None, True), (None, True), (Chord.parse("Am"), False), (Chord.parse("Am"), False),
+    ]  # fmt: skip
+    assert [s.implied for s in changes(spans)] == [True, False]

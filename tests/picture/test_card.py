@@ -11,7 +11,7 @@ from pipeline.page.look import default_look, look_from
 from pipeline.picture.card import Card
 from pipeline.picture.lettering import NO_CHORD, Lettering, chord_pieces
 from pipeline.picture.scenes import Scene, scenes
-from tests.samples import chart_of, lead_spans, lead_tab
+from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
 
 LONG = ("F#m7b5/C B♭maj9/D", "C#maj7(#5,#9,#11)/G# N.C.", "Ebdim7 E7#9", "Am")
 
@@ -131,3 +131,14 @@ def test_text_is_fitted_and_broken() -> None:
     assert size == 40
     assert "".join(lines).replace("-", "").replace(" ", "").startswith("Unterschiedlichkeitsübungen")
     assert all(letters.width(line, size, bold=True) <= 300 for line in lines)
+
+
+def test_before_the_first_chord_only_what_comes_is_shown() -> None:
+    """A pickup that the chart leaves out was once shown as N.C."""
+    form = waltz_tab().form
+    first, second = (s for _, s in scenes(waltz_spans(), form, title="Strain")[:2] if s)
+    card = Card((1920, 1080), default_look(), [first, second])
+    waiting, playing = columns_with_ink(card, first), columns_with_ink(card, second)
+    now = slice(0, card._pad + card._now_w)
+    assert not waiting[now].any() and playing[now].any()
+    assert waiting[now.stop :].any(), "the next chord and the place"

@@ -16,7 +16,7 @@ from pipeline.music.timemap import TimeMap
 from pipeline.page.look import default_look
 from pipeline.picture.encode import CODECS
 from pipeline.picture.overlay import OverlayFacts, plan_overlay, render_overlay
-from tests.samples import lead_spans, lead_tab
+from tests.samples import lead_spans, lead_tab, waltz_spans, waltz_tab
 
 SIZE = (320, 180)
 # as a player hurries, drags and breathes: nothing is on a grid
@@ -197,3 +197,12 @@ def test_each_different_picture_is_drawn_once(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(plan.card, "draw", lambda scene: (drawn.append(scene), draw(scene))[1])
     assert len(list(plan.pictures(whole_frame=False))) == len(plan.cues)
     assert len(drawn) == len(set(drawn))
+
+
+def test_a_pickup_without_a_chord_is_no_change() -> None:
+    form, spans = waltz_tab().form, waltz_spans()
+    planned = plan_overlay(
+        spans, TimeMap.steady(132), seconds=10.0, size=(640, 360), fps=F(25), look=default_look(), form=form
+    )
+    assert planned.facts.changes[0][1:] == (round(60 / 132 * 25), "G")
+    assert planned.cues[0].scene is not None and planned.cues[0].scene.waiting

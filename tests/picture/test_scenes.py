@@ -47,6 +47,20 @@ def test_a_pickup_and_endings_follow_the_played_form() -> None:
     assert shown[-1][0] == waltz_tab().form.played.length
 
 
+def test_a_pickup_that_the_chart_leaves_out_waits_for_its_first_chord() -> None:
+    """It once said N.C., which the chart had not written."""
+    shown = scenes(waltz_spans(), waltz_tab().form)
+    first, second = shown[0][1], shown[1][1]
+    assert first is not None and first.waiting and first.chord is None
+    assert first.ahead is not None and first.ahead.chord == Chord.parse("G")
+    assert second is not None and not second.waiting and second.chord == Chord.parse("G")
+    assert [s.waiting for _, s in shown if s].count(True) == 1
+    written = chart_of("N.C.", "G", "D7/F#", "Em", "C G/B").spans(waltz_tab().form)
+    shown = scenes(written, waltz_tab().form)
+    assert not any(s.waiting for _, s in shown if s)
+    assert shown[0][1] is not None and shown[0][1].chord is None
+
+
 def test_a_compound_metre_is_counted_in_felt_beats() -> None:
     form = Form.plain(2, Metre(6, 8))
     shown = scenes(chart_of("Am", "E7").spans(form), form)
