@@ -72,7 +72,9 @@ def _path(value: object, info: ValidationInfo) -> Path:
 def _bars(value: object) -> tuple[int, int]:
     if isinstance(value, int) and not isinstance(value, bool) and value >= 0:
         return value, value
-    match = re.fullmatch(r"\s*(\d+)\s*(?:[-–]\s*(\d+)\s*)?", value) if isinstance(value, str) else None
+    match = (
+        re.fullmatch(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?", value) if isinstance(value, str) else None
+    )
     if match is None:
         raise ValueError(f'bars are written "1-4" or "3", got {value!r}')
     first, last = int(match[1]), int(match[2] or match[1])

@@ -156,7 +156,9 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
         _tell_syntax(error, text, path, problems)
         return None
     except (RecursionError, ValueError) as error:  # absurd nesting; a figure of thousands of digits
-        why = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
+        why = (
+            "it is nested too deeply" if isinstance(error, RecursionError) else "a number has too many digits"
+        )
         problems.error(f"this TOML cannot be read: {why}", remedy="Write it more simply.", path=path)
         return None
     return _Walk(path, text).document(data)

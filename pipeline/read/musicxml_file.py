@@ -18,7 +18,7 @@ import defusedxml.ElementTree as SafeTree
 from defusedxml.common import DefusedXmlException
 
 from pipeline.errors import Problems
-from pipeline.read.source import read_bytes
+from pipeline.read.source import ENDLESS_NUMBER, read_bytes
 
 MAX_SCORE_BYTES: Final = 64_000_000
 _CONTAINER: Final = "META-INF/container.xml"
@@ -59,6 +59,13 @@ def open_score(path: Path, problems: Problems) -> Element | None:
 
 
 def _parsed(data: bytes, path: Path, problems: Problems) -> Element | None:
+    endless = ENDLESS_NUMBER.search(data.decode("latin-1"))  # in UTF-8 digits are these bytes, too
+    if endless is not None:
+        problems.error(
+            f"a number of {len(endless[0])} digits",
+            path=path, line=data.count(b"\n", 0, endless.start()) + 1, remedy="Export the score again.",
+        )  # fmt: skip
+        return None
     try:
         root: Element = SafeTree.fromstring(data)
     except ParseError as error:

@@ -8,6 +8,7 @@ line ending are tolerated.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from fractions import Fraction
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Final
 from pipeline.errors import Problems, nearest
 
 MAX_TEXT_BYTES: Final = 8_000_000
+ENDLESS_NUMBER: Final = re.compile(r"\d{1000,}")  # Python reads no number of more than 4300 digits
 _MARKS: Final = ((b"\xff\xfe", "UTF-16"), (b"\xfe\xff", "UTF-16"))
 _PARTS: Final = {
     Fraction(1, 2): "½", Fraction(1, 4): "¼", Fraction(3, 4): "¾", Fraction(1, 3): "⅓", Fraction(2, 3): "⅔",
@@ -90,6 +92,16 @@ def read_text(path: Path, problems: Problems) -> str | None:
         problems.error(
             "the file holds zero bytes: it is not plain text",
             path=path, line=line, column=at - text.rfind("\n", 0, at), remedy="Name a text file.",
+        )  # fmt: skip
+        return None
+    endless = ENDLESS_NUMBER.search(text)
+    if endless is not None:
+        line = text.count("\n", 0, endless.start()) + 1
+        begin = text.rfind("\n", 0, endless.start()) + 1
+        problems.error(
+            f"a number of {len(endless[0])} digits",
+            path=path, line=line, column=endless.start() - begin + 1,
+            offending=text[begin:].split("\n", 1)[0], remedy="No number in music is that long; right it.",
         )  # fmt: skip
         return None
     return text

@@ -35,7 +35,7 @@ _PLAIN: Final = {
 }
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _-]*?)\s*:(?:\s+(.*)|)$")
 _PHRASE: Final = re.compile(r"\s*\[(.*)\]\s*$")
-_STRING: Final = re.compile(r"\s*(?P<label>[A-Ga-g][#b♯♭]?\d?)?\s*(?P<rest>[|-].*)$")
+_STRING: Final = re.compile(r"\s*(?P<label>[A-Ga-g][#b♯♭]?[0-9]?)?\s*(?P<rest>[|-].*)$")
 _SPAN: Final = re.compile(r"\s*(PM|P\.M\.?|LR|L\.R\.?|let ring|palm mute|PK|DY)(?![A-Za-z])", re.IGNORECASE)
 _SPAN_NAMES: Final = {"PM": "PM", "PALM MUTE": "PM", "LR": "LR", "LET RING": "LR", "PK": "PK", "DY": "DY"}
 _ENDINGS: Final = re.compile(r"(?=.*\d\.)[\s|_\-\d.,]+$")
