@@ -5,19 +5,23 @@ It lies in the release folder, links with relative paths, and needs no server an
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 from urllib.parse import quote
 
 from pipeline.build.lesson_steps import Plan
 from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
 from pipeline.config.models import Tier
+from pipeline.music.key import Key
 from pipeline.page.look import Look, legible, mixed
 from pipeline.words.chapters import clock
+from pipeline.words.templates import listed
 
 _TEMPLATE = "review.html.j2"
+_STATUS: Final = {"played": "heard as written", "wrong": "heard at another pitch", "missing": "not heard"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         record=record,
         channel=plan.lesson.channel,
         look=plan.look,
+        key=Key.parse(record["facts"]["key"]).symbol(),
         quiet=_quiet(plan.look),
         accent_ink=legible("#ffffff", on=plan.look.accent),
         public={one.path.rpartition("/")[2]: one for one in placed if one.tier == "public"},
@@ -55,6 +60,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         picture=by_path.get("review/alignment.png"),
         unsure=[bar for bar in alignment["bars"] if bar["confidence"] < UNSURE] if alignment else [],
         heard=_heard(alignment),
+        steadiness=_steadiness(alignment["median_ms_residual"]) if alignment else "",
         tuned=_tuned(alignment["tuning_cents"]) if alignment else "",
         description=description,
         shelves=_shelves(placed, plan.lesson.channel.tiers),
@@ -91,24 +97,29 @@ def _quiet(look: Look) -> str:
 
 
 def _bands(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Backing entries by key and tempo, the mixes of each beside one another."""
+    """Backing entries by key, in words, and tempo; the mixes of each beside one another."""
     found: dict[tuple[str, float], dict[str, Any]] = {}
     for entry in entries:
         at = (entry["key"], entry["tempo_bpm"])
-        found.setdefault(at, {"key": entry["key"], "tempo_bpm": entry["tempo_bpm"], "mixes": []})[
-            "mixes"
-        ].append(entry)
+        key = Key.parse(entry["key"]).symbol()
+        found.setdefault(at, {"key": key, "tempo_bpm": entry["tempo_bpm"], "mixes": []})["mixes"].append(
+            entry
+        )
     for band in found.values():
         band["mixes"].sort(key=lambda entry: entry["lead"] != "none")
     return list(found.values())
 
 
-def _heard(alignment: Mapping[str, Any] | None) -> dict[str, int]:
-    """How many notes have each status."""
-    counts: dict[str, int] = {}
-    for note in alignment["notes"] if alignment else ():
-        counts[note["status"]] = counts.get(note["status"], 0) + 1
-    return counts
+def _heard(alignment: Mapping[str, Any] | None) -> str:
+    """How many notes were heard and how, as a sentence."""
+    counts = Counter(note["status"] for note in alignment["notes"]) if alignment else Counter()
+    told = [f"{count} {_STATUS.get(status, status)}" for status, count in counts.most_common()]
+    return f"Notes: {listed(told)}." if told else ""
+
+
+def _steadiness(residual_ms: float) -> str:
+    """How far notes lie from the beat that those around them keep, in words a player uses."""
+    return f"Notes lie within about {max(1, round(residual_ms))} ms of the beat around them."
 
 
 def _shelves(placed: Sequence[Placed], tiers: Sequence[Tier]) -> list[Shelf]:

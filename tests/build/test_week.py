@@ -177,6 +177,7 @@ def test_the_review_page_stands_by_itself(built: Desk) -> None:
     from urllib.parse import unquote
 
     page = (built.release / "review.html").read_text("utf-8")
+    assert "<h3>A minor, 120 bpm</h3>" in page and "Am, 120" not in page
     links = {unquote(unescape(link)) for link in re.findall(r'(?:src|href|poster)="([^"]+)"', page)}
     assert "packs/crew/ebb - backing - A minor - 120 bpm.mp3" in links
     for link in links:
