@@ -20,7 +20,8 @@ Grammar (EBNF; one line each unless said otherwise)
               | "PK" , { "d" | "u" }                   pick strokes down and up
               | "DY" , { "pp" | "mf" | "f" ... } ;     dynamics, from their column on
 
-    tuning: E2 A2 D3 G3 B3 E4        the bottom line first
+    tuning: E2 A2 D3 G3 B3 E4        the bottom line first; octaves may be left out (D A D G A D),
+                                     or its name said: drop D, half-step down, DADGAD, open G
     tempo: 104 | q. = 72 | 96 at bar 3 beat 2
     swing: straight | shuffle | 2/3
     phrase: 3-6 Name                 for phrases that overlap

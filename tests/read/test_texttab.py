@@ -509,6 +509,80 @@ def test_a_tuning_may_leave_its_octaves_out(tuning: str) -> None:
     assert [str(p) for p in good(text).instrument.strings] == ["D4", "A3", "G3", "D3", "A2", "D2"]
 
 
+def _tuned(headers: str, *, labels: str = "eBGDAE") -> str:
+    rows = "".join(f"{label}|---|\n" for label in labels[:-1])
+    return f"{headers}\ntempo: 90\n\n   w\n{rows}{labels[-1]}|-3-|\n"
+
+
+@pytest.mark.parametrize(
+    ("headers", "labels", "low"),
+    [
+        ("instrument: electric guitar\ntuning: drop D", "eBGDAD", "D2"),
+        ("instrument: electric guitar\ntuning: half-step down", "eBGDAE", "Eb2"),
+        ("instrument: bass\ntuning: drop D", "GDAD", "D1"),
+        ("instrument: 7-string guitar\ntuning: drop A", "eBGDAEA", "A1"),
+        ("tuning: DADGAD\ninstrument: nylon guitar", "dAGDAD", "D2"),
+        ("instrument: guitar\ntuning: standard", "eBGDAE", "E2"),
+    ],
+)
+def test_a_tuning_may_be_said_by_its_name(headers: str, labels: str, low: str) -> None:
+    """`tuning: drop D` was no tuning in a trial, though every guitarist says it so."""
+    tab = good(_tuned(headers, labels=labels))
+    assert str(tab.instrument.strings[-1]) == low
+    assert tab.notes[0].pitch.midi == tab.instrument.strings[-1].midi + 3
+
+
+@pytest.mark.parametrize(
+    ("headers", "labels", "name"),
+    [
+        ("tuning: drop D", "eBGDAD", "guitar"),
+        ("tuning: drop D", "GDAD", "bass"),
+        ("tuning: low G", "AECG", "ukulele"),
+        ("tuning: drop A", "eBGDAEA", "7-string guitar"),
+    ],
+)
+def test_a_named_tuning_and_the_labels_tell_the_instrument(headers: str, labels: str, name: str) -> None:
+    tab, problems = read(_tuned(headers, labels=labels))
+    assert tab is not None
+    assert tab.instrument.name == name
+    assert f"taken as {name}" in problems.cautions[0].what
+
+
+@pytest.mark.parametrize(
+    ("headers", "line", "column", "what", "remedies"),
+    [
+        (
+            "instrument: electric guitar\ntuning: drp D", 2, 9, "no tuning of the electric guitar is called 'drp D'",
+            ("Did you mean drop D?", "E2 A2 D3 G3 B3 E4 or E A D G B E", "half-step down", "guitar DADGAD"),
+        ),
+        ("instrument: guitar\ntuning: D A D G A", 2, 9, "names 5 strings, the guitar has 6", ("bottom line up",)),
+        ("instrument: guitar\ntuning: D2 A2 X D3", 2, 15, "'X' is not a pitch", ("bottom line up",)),
+        ("tuning: strange", 1, 9, "no tuning of the guitar is called 'strange'", ("drop D", "guitar drop D")),
+        ("instrument: guitar\ntuning: " + "E2 " * 13, 2, 9, "13 strings", ("Check",)),
+        (
+            "instrument: electric guitar drop D", 1, 13, "unknown instrument",
+            ("instrument: electric guitar and tuning: drop D",),
+        ),
+    ],
+)  # fmt: skip
+def test_a_tuning_that_is_none(
+    headers: str, line: int, column: int, what: str, remedies: tuple[str, ...]
+) -> None:
+    _, problems = read(_tuned(headers))
+    (told,) = problems.errors
+    assert (told.line, told.column) == (line, column)
+    assert what in told.what
+    for remedy in remedies:
+        assert remedy in told.remedy
+
+
+def test_a_named_tuning_of_several_instruments_asks_which() -> None:
+    _, problems = read("tuning: half-step down\ntempo: 90\n\n  w\n|---|\n|---|\n|---|\n|-3-|\n")
+    (told,) = problems.errors
+    assert "is not named" in told.what
+    assert "bass" in told.remedy and "ukulele" in told.remedy
+
+
 def test_a_grace_note_at_the_very_end_leads_nowhere() -> None:
     """It could not be printed: the page ended in a traceback."""
     text = one_bar("-5----------5--g7-", "  h          h")
