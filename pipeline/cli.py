@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from pipeline import __version__
+from pipeline.command import command
 from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError
 
 if TYPE_CHECKING:
@@ -85,7 +86,7 @@ def new(
 
     for path in write_starter(folder):
         _say(str(path))
-    _tell(f"Now try: lessonwright build {_quoted(folder)}")
+    _tell(f"Now try: {command('build', folder)}")
 
 
 @app.command()
@@ -348,11 +349,6 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _quoted(path: Path) -> str:
-    text = str(path)
-    return f'"{text}"' if " " in text else text
-
-
 def _say(text: str) -> None:
     sys.stdout.write(text + "\n")
 
@@ -380,8 +376,8 @@ def run(arguments: list[str]) -> int:
         return int(code or 0)
     except _UsageError as error:
         said = error.format_message()
-        where = error.ctx.command_path if error.ctx else "lessonwright"
-        _tell(said if said.startswith("Usage:") else f"error: {said}\n  See: {where} --help")
+        where = error.ctx.command_path.split()[1:] if error.ctx else []
+        _tell(said if said.startswith("Usage:") else f"error: {said}\n  See: {command(*where, '--help')}")
         return 2
     except _ParserError as error:
         _tell(f"error: {error.format_message()}")
