@@ -38,7 +38,7 @@ def check_take(written: Written[LessonConfig], take: MediaInfo, tab: Tab | None,
             ("take",),
             f"the take holds {end - start:.1f} s, the tab lasts {written_s:.1f} s as played"
             f" at {tab.tempo_bpm:g} quarter notes a minute",
-            remedy="Name the whole take, or mend the tempo or the repeats.",
+            remedy="Name the whole take, or correct the tempo or the repeats.",
         )
 
 

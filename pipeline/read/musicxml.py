@@ -91,7 +91,9 @@ class _PartReader:
             )
         except MusicError as error:
             self.problems.error(
-                str(error), path=self.path, remedy="Right the notes that are named in the notation software."
+                str(error),
+                path=self.path,
+                remedy="Correct the notes that are named in the notation software.",
             )
             return None
 
@@ -264,13 +266,13 @@ class _PartReader:
             if raw.string is not None and not 1 <= raw.string <= len(instrument.strings):
                 self.problems.error(
                     f"measure {raw.measure}: string {raw.string}, but the {instrument.name} has {len(instrument.strings)}",
-                    path=self.path, remedy="Right the string or the tuning of the tab staff.",
+                    path=self.path, remedy="Correct the string or the tuning of the tab staff.",
                 )  # fmt: skip
             if raw.fret is not None and raw.fret < 0:
                 self.problems.error(
                     f"measure {raw.measure}: fret {raw.fret}",
                     path=self.path,
-                    remedy="Right the fret: 0 is the open string.",
+                    remedy="Correct the fret: 0 is the open string.",
                 )
         highest = max((r.fret for r in raws if r.fret is not None), default=0)
         if highest <= instrument.highest_fret:
@@ -278,7 +280,7 @@ class _PartReader:
         if highest + instrument.capo > 36:
             worst = next(r for r in raws if r.fret == highest)
             self.problems.error(
-                f"measure {worst.measure}: fret {highest} is beyond any neck", path=self.path, remedy="Right the fret."
+                f"measure {worst.measure}: fret {highest} is beyond any neck", path=self.path, remedy="Correct the fret."
             )  # fmt: skip
             return instrument
         self.caution(f"fret {highest} is written: the neck is taken with {highest + instrument.capo} frets")

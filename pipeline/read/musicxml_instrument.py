@@ -130,7 +130,9 @@ def choose_instrument(
         strings, capo = stated_strings(part, staff)
     except MusicError as error:
         problems.error(
-            f"not a tuning of the tab staff ({error})", path=path, remedy="Right it in the notation software."
+            f"not a tuning of the tab staff ({error})",
+            path=path,
+            remedy="Correct it in the notation software.",
         )
         return INSTRUMENTS["guitar"]
     name = part_names(root).get(part.get("id", ""), "").lower()
@@ -165,7 +167,9 @@ def choose_instrument(
     try:
         return replace(chosen, strings=strings, capo=capo)
     except MusicError as error:
-        problems.error(str(error), path=path, remedy="Right the tuning or the capo in the notation software.")
+        problems.error(
+            str(error), path=path, remedy="Correct the tuning or the capo in the notation software."
+        )
         return chosen
 
 

@@ -197,7 +197,7 @@ class MeasureReader:
                 good = False
                 self.error(
                     measure.name, f"it holds {measure.filled} quarters, its metre {measure.metre} holds {full}",
-                    "Right the measure, or give it the metre it has.",
+                    "Correct the measure, or give it the metre it has.",
                 )  # fmt: skip
             measure.length = self._length(index)
             measure.start = now

@@ -207,7 +207,7 @@ class Assembler:
             self.source.error(
                 typed.line, typed.start + 1,
                 f"fret {typed.fret} is beyond the neck of the {self.instrument.name} (0 to {self.instrument.highest_fret}{capo})",
-                "Right the fret, or write frets: 24 at the top for a longer neck." + apart,
+                "Correct the fret, or write frets: 24 at the top for a longer neck." + apart,
             )  # fmt: skip
             return None
         if typed.fret:
@@ -370,7 +370,7 @@ class Assembler:
                 heads.a4_hz,
             )  # fmt: skip
         except MusicError as error:
-            self.source.error(1, 1, str(error), "Right the bars that are named.")
+            self.source.error(1, 1, str(error), "Correct the bars that are named.")
             return None
 
 

@@ -69,7 +69,7 @@ class FormReader:
                     info.line, info.column,
                     f"bar {number} holds {say_quarters(info.total)} quarters, {info.metre} holds"
                     f" {say_quarters(info.metre.quarters)}: {_say_gap(gap)}",
-                    "Right the durations above it" + (", fill it with a rest, or end the bar with ! above it." if gap < 0 else ", or move the barline."),
+                    "Correct the durations above it" + (", fill it with a rest, or end the bar with ! above it." if gap < 0 else ", or move the barline."),
                 )  # fmt: skip
                 continue
             bars.append(
@@ -88,7 +88,7 @@ class FormReader:
                 first.line, first.column,
                 f"the first bar holds {say_quarters(first.total)} of {say_quarters(first.metre.quarters)} quarters"
                 " and is taken as a pickup",
-                "If it is a full bar, right its durations.",
+                "If it is a full bar, correct its durations.",
             )  # fmt: skip
         return self._checked_form(tuple(bars)) if good else None
 

@@ -49,7 +49,7 @@ def check_templates(folder: Path) -> Problems:
             lines = texts[path].splitlines()
             problems.error(
                 f"the template stops: {error.message}",
-                remedy="Right the template at this line.",
+                remedy="Correct the template at this line.",
                 path=path,
                 line=error.lineno,
                 offending=lines[error.lineno - 1].rstrip() if error.lineno <= len(lines) else "",
