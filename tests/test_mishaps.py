@@ -417,3 +417,50 @@ def test_a_string_named_with_a_foreign_digit(lesson: Path, said: Said) -> None:
     tab.write_text(tab.read_text().replace("\nG|", "\nG٣|"))
     code, _, err = said("check", lesson)
     assert code == 1 and "error: this line is not understood" in err
+
+
+# -- where the release goes -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["file", "link"])
+def test_what_stands_in_the_way_is_left_alone(lesson: Path, said: Said, kind: str) -> None:
+    """A file of the creator's own with the name of the release was deleted; behind a link, the
+    files of the folder it led to were carried off into the release."""
+    out, mine = lesson.parent / "out", lesson.parent / "mine"
+    out.mkdir()
+    mine.mkdir()
+    (mine / "letters.txt").write_text("dear")
+    place = out / "doorstep-study"
+    if kind == "file":
+        place.write_text("dear")
+    else:
+        place.symlink_to(mine)
+    code, told, err = said("build", lesson, "--out", out, "--step", "still", "--json")
+    assert code == 3 and json.loads(told)["lessons"][0]["ok"] is False
+    assert f"doorstep-study is a {kind}; take it away, or choose another folder" in err
+    assert (mine / "letters.txt").read_text() == "dear"
+    assert place.is_symlink() if kind == "link" else place.read_text() == "dear"
+
+
+@pytest.mark.parametrize(
+    "record",
+    ["", "[]", "[" * 100_000, '{"files": 5}', '{"files": [{"path": 5}, {}, 7, {"path": "../x", "step": "a"}]}',
+     '{"files": [], "steps": 3, "version": []}'],
+)  # fmt: skip
+def test_a_record_that_was_damaged(lesson: Path, said: Said, record: str) -> None:
+    """An entry of release.json without its step ended the build in a KeyError."""
+    out = lesson.parent / "out"
+    assert said("build", lesson, "--out", out, "--step", "still")[0] == 0
+    (out / "doorstep-study" / "release.json").write_text(record)
+    code, _, err = said("build", lesson, "--out", out, "--step", "still")
+    assert code == 0, err
+    found = json.loads((out / "doorstep-study" / "release.json").read_text())
+    assert "public/still.png" in [entry["path"] for entry in found["files"]]
+
+
+def test_a_store_that_was_damaged(lesson: Path, said: Said) -> None:
+    out = lesson.parent / "out"
+    assert said("build", lesson, "--out", out, "--step", "still")[0] == 0
+    (out / ".store" / "format").write_bytes(b"\xff\xfe")
+    code, _, err = said("build", lesson, "--out", out, "--step", "still")
+    assert code == 3 and "or delete the folder to make everything again" in err

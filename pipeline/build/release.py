@@ -128,12 +128,22 @@ def place_review(page: str, store: Store) -> Placed:
 
 
 def read_record(folder: Path) -> dict[str, Any]:
-    """The record of the release in ``folder``; empty when there is none that can be read."""
+    """The record of the release in ``folder``, entries of files that somebody has damaged left
+    out; empty when there is none that can be read."""
     try:
         found = json.loads((folder / RECORD_FILE).read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
-    return found if isinstance(found, dict) and isinstance(found.get("files"), list) else {}
+    if not isinstance(found, dict) or not isinstance(found.get("files"), list):
+        return {}
+    return found | {"files": [entry for entry in found["files"] if _sound(entry)]}
+
+
+def _sound(entry: object) -> bool:
+    """Whether an entry of a record says what entries say."""
+    if not isinstance(entry, dict) or not isinstance(entry.get("bytes"), int):
+        return False
+    return all(isinstance(entry.get(name), str) for name in ("path", "tier", "step", "sha256"))
 
 
 def kept_files(folder: Path, record: Mapping[str, Any], products: Sequence[str], placed: Sequence[Placed]
@@ -190,9 +200,15 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: S
 
     Raises
     ------
-    StepError : a file for supporters would be public. The old release stays.
+    StepError : a file for supporters would be public, or something of the creator's own stands
+        where the release is to be. The old release stays.
     OSError : the disk is full, or refuses. The old release stays.
     """
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        kind = "a link" if folder.is_symlink() else "a file"
+        raise StepError(
+            f"nothing was released: {folder} is {kind}; take it away, or choose another folder with --out"
+        )
     stage = store.work_folder("release") / folder.name
     stage.mkdir()
     for one in placed:

@@ -49,7 +49,7 @@ class Store:
             mark = root / "format"
             if not mark.exists():
                 write_whole(mark, f"{FORMAT}\n".encode())
-            found = mark.read_text("utf-8").strip()
+            found = mark.read_text("utf-8", errors="replace").strip()
         except OSError as error:
             full = error.errno in (errno.ENOSPC, errno.EDQUOT)
             remedy = "free some space there" if full else "change its permissions"
