@@ -142,13 +142,13 @@ class _ChartReader:
             )  # fmt: skip
         elif not value:
             self.source.error(
-                number, len(match[0]) + 1, f"{name}: has no value", "Write one behind the colon."
+                number, len(match[0]) + 1, f"{name}: has no value", "Write one after the colon."
             )
         elif name in self.seen:
             self.source.error(
                 number,
                 match.start(1) + 1,
-                f"{name}: stands twice, first in line {self.seen[name]}",
+                f"{name}: is given twice, first in line {self.seen[name]}",
                 "Keep one of them.",
             )
         elif name == "key":
@@ -217,7 +217,7 @@ class _ChartReader:
             self.source.error(
                 number,
                 match.start() + 1,
-                f"x{match['times']} behind a bar that is not repeated",
+                f"x{match['times']} after a bar that is not repeated",
                 "Write :|x3.",
             )
             return 0
@@ -280,8 +280,8 @@ class _ChartReader:
                 self.source.error(
                     number,
                     column + 1,
-                    "% stands among chords",
-                    "It repeats a whole bar and stands alone in its bar.",
+                    "% among chords",
+                    "It repeats a whole bar, so it must be alone in its bar.",
                 )
                 continue
             try:

@@ -190,7 +190,7 @@ def _opened(path: Path) -> Iterator[Any]:
         kind = "is a folder, not a recording" if path.is_dir() else "does not exist"
         raise MediaError(f"{path} {kind}", "Check the name and the folder.")
     if not os.access(path, os.R_OK):
-        raise MediaError(f"{path} may not be read", "Give yourself the right to read it.")
+        raise MediaError(f"{path} may not be read", "Change its permissions so that you may read it.")
     if path.stat().st_size == 0:
         raise MediaError(f"{path} is empty (0 bytes)", "Record or export it again.")
     try:

@@ -175,7 +175,7 @@ class _ChartReader:
             self.problems.caution(f"measure {measure.name}: {note}", path=self.path)
         if at >= 1:
             self.problems.caution(
-                f"measure {measure.name}: a chord behind the measure's end is left out", path=self.path
+                f"measure {measure.name}: a chord after the measure's end is left out", path=self.path
             )
             return
         if at in found and found[at] != chord:

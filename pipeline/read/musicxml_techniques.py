@@ -175,7 +175,7 @@ class TechniqueReader:
             return [Harmonic(HarmonicKind.ARTIFICIAL)]
         sounds = harmonic_sounds(fret)
         if sounds is None:
-            self.dropped[f"natural harmonic at fret {fret}, where none lies"] += 1
+            self.dropped[f"there is no natural harmonic at fret {fret}"] += 1
             return []
         return [Harmonic(HarmonicKind.NATURAL, sounds)]
 

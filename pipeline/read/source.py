@@ -101,7 +101,7 @@ def read_text(path: Path, problems: Problems) -> str | None:
         problems.error(
             f"a number of {len(endless[0])} digits",
             path=path, line=line, column=endless.start() - begin + 1,
-            offending=text[begin:].split("\n", 1)[0], remedy="No number in music is that long; right it.",
+            offending=text[begin:].split("\n", 1)[0], remedy="No number in music is that long; correct it.",
         )  # fmt: skip
         return None
     return text

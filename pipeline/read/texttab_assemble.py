@@ -73,7 +73,7 @@ class Assembler:
         if self.untimed:
             more = f" ({len(self.untimed)} systems in all)" if len(self.untimed) > 1 else ""
             self.source.caution(
-                self.untimed[0], 1, f"no durations stand above this system{more}: time was told from the columns' places",
+                self.untimed[0], 1, f"there are no durations above this system{more}: the rhythm was taken from the spacing of the notes",
                 "Write a line above the strings with w h q e s t over the notes to fix the rhythm.",
             )  # fmt: skip
 
@@ -291,7 +291,7 @@ class Assembler:
                 self.source.error(
                     number,
                     match.start() + 1,
-                    f"the ending {match[0]!r} stands over no bar",
+                    f"the ending {match[0]!r} is not above a bar",
                     "Write 1.---- above its bars.",
                 )
                 continue

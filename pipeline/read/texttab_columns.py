@@ -69,7 +69,7 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
             f"{abs(shift)} column{'s' if abs(shift) > 1 else ''} to the {'left' if shift > 0 else 'right'} of"
         )
         source.caution(
-            number, marks[0].start + 1, f"all the durations stand {way} their notes, and are read as meant",
+            number, marks[0].start + 1, f"all the durations are {way} their notes, and are read as meant",
             "Move the line so that each mark stands above the first character of its note.",
         )  # fmt: skip
         marks = [replace(mark, start=mark.start + shift) for mark in marks]
@@ -83,7 +83,7 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
             bar += 1
         if bar == len(scanned.bars) or mark.start < scanned.bars[bar][0]:
             source.error(
-                number, max(0, mark.start - shift) + 1, f"the duration {mark.text!r} stands over no column of a bar",
+                number, max(0, mark.start - shift) + 1, f"the duration {mark.text!r} is not above a column of a bar",
                 "Put it above the first character of a note, or above a dash inside a bar for a rest.",
             )  # fmt: skip
         else:
@@ -151,7 +151,7 @@ def timed_columns(
         struck = [c for c in columns if not c.grace]
         if len(struck) == len(marks) and sum(mark.step for mark in marks) == metre.quarters:
             source.caution(
-                line, unpaired[0].start + 1, "durations of this bar stand beside their notes: they are taken in order",
+                line, unpaired[0].start + 1, "durations of this bar are beside their notes: they are taken in order",
                 f"Move {unpaired[0].text!r} above column {bare[0].start + 1}.",
             )  # fmt: skip
             for column, mark in zip(struck, sorted(marks, key=lambda m: m.start), strict=True):
@@ -164,7 +164,7 @@ def timed_columns(
             bare.remove(close)
             close.mark = mark
             source.caution(
-                line, mark.start + 1, f"the duration {mark.text!r} stands one column beside the note below it",
+                line, mark.start + 1, f"the duration {mark.text!r} is one column beside the note below it",
                 "Move it above the first character of the note.",
             )  # fmt: skip
         elif close is not None and abs(close.start - mark.start) <= _NEAR:
@@ -172,25 +172,25 @@ def timed_columns(
             bare.remove(close)
             source.error(
                 line, mark.start + 1,
-                f"the duration {mark.text!r} stands in column {mark.start + 1}, the note below in column {close.start + 1}",
+                f"the duration {mark.text!r} is in column {mark.start + 1}, the note below in column {close.start + 1}",
                 "Move it above the first character of the note.",
             )  # fmt: skip
         elif over is not None:
             good = False
             source.error(
-                line, mark.start + 1, f"the duration {mark.text!r} stands above a mark that is part of a note",
+                line, mark.start + 1, f"the duration {mark.text!r} is above a mark that is part of a note",
                 "A bend and its target are one note with one duration.",
             )  # fmt: skip
         elif mark.tied:
             good = False
-            source.error(line, mark.start + 1, "a rest cannot be tied", "Delete the _ behind the duration.")
+            source.error(line, mark.start + 1, "a rest cannot be tied", "Delete the _ after the duration.")
         else:
             columns.append(Column(mark.start, mark.start + 1, mark=mark))
     for column in bare:
         good = False
         note = column.notes[0]
         source.error(
-            note.line, note.start + 1, "no duration stands above this note",
+            note.line, note.start + 1, "there is no duration above this note",
             f"Write one in line {line} above column {column.start + 1}, or delete the note.",
         )  # fmt: skip
     for column in columns:

@@ -105,14 +105,14 @@ class FormReader:
                 info = self.bars[index]
                 self.source.error(
                     info.line, info.column, f"bar {bar.number}: ending {_say(bar.endings)} is not closed by :|",
-                    "Write :| behind the last bar of every ending but the last, and 1.---- over all of its bars.",
+                    "Write :| after the last bar of every ending but the last, and 1.---- over all of its bars.",
                 )  # fmt: skip
                 return None
         form = Form(bars)
         try:
             form.played.length  # noqa: B018  # unrolls the repeats
         except MusicError as error:
-            self.source.error(self.bars[0].line, 1, str(error), "Lower the counts behind :|x.")
+            self.source.error(self.bars[0].line, 1, str(error), "Lower the counts after :|x.")
             return None
         return form
 
@@ -178,7 +178,7 @@ class FormReader:
             self.source.error(
                 line,
                 1,
-                f"the phrase name {name!r} stands in line {seen[name]} already",
+                f"the phrase name {name!r} is in line {seen[name]} already",
                 "Give each phrase its own name.",
             )
             return False

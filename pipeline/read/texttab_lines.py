@@ -177,7 +177,7 @@ class _Sorter:
         line = StringLine(number, match["label"] or "", match.start("rest"), text)
         if "\t" in text:
             self.source.error(
-                number, text.index("\t") + 1, "a tab character in a string line: its columns cannot be told",
+                number, text.index("\t") + 1, "a tab character in a string line: nobody can say which columns follow it",
                 "Replace it by dashes or spaces.",
             )  # fmt: skip
         self.open.strings.append(line)
@@ -200,14 +200,14 @@ class _Sorter:
             known = (
                 f"Headers are {', '.join(HEADERS)}."
                 if value
-                else f"A phrase name stands in brackets: [{match[1]}]."
+                else f"Write a phrase name in brackets: [{match[1]}]."
             )
             self.source.error(
                 number, match.start(1) + 1, f"unknown header {match[1]!r}",
                 f"Did you mean {near}:?" if near else known,
             )  # fmt: skip
         elif not value:
-            self.source.error(number, header.column, f"{name}: has no value", "Write one behind the colon.")
+            self.source.error(number, header.column, f"{name}: has no value", "Write one after the colon.")
         elif name == "phrase":
             self.sheet.phrases.append(header)
         elif name == "tempo" and re.search(r"\bat\b", value):
@@ -215,12 +215,15 @@ class _Sorter:
         elif name in CHANGING:
             if any(change.name == name for change in self.next.changes):
                 self.source.error(
-                    number, match.start(1) + 1, f"{name}: stands twice before one system", "Keep one of them."
+                    number,
+                    match.start(1) + 1,
+                    f"{name}: is given twice before one system",
+                    "Keep one of them.",
                 )
             self.next.changes.append(header)
         elif self.sheet.systems:
             self.source.error(
-                number, match.start(1) + 1, f"{name}: stands after the first system",
+                number, match.start(1) + 1, f"{name}: comes after the first system",
                 "Move it to the top; only time: and tempo: may change on the way.",
             )  # fmt: skip
         elif name in self.sheet.headers:
@@ -228,7 +231,7 @@ class _Sorter:
             self.source.error(
                 number,
                 match.start(1) + 1,
-                f"{name}: stands twice, first in line {first}",
+                f"{name}: is given twice, first in line {first}",
                 "Keep one of them.",
             )
         else:
@@ -240,7 +243,7 @@ class _Sorter:
         system = self.next if above else self.last
         if system is None:
             self.source.error(
-                number, match.start(1) + 1, f"a {name} line before any strings", "It stands below the strings it is for."
+                number, match.start(1) + 1, f"a {name} line before any strings", "Write it below the strings it is for."
             )  # fmt: skip
             return
         system.spans.append((name, number, text))
@@ -248,7 +251,7 @@ class _Sorter:
     def _above(self, number: int, text: str, kind: str) -> None:
         if "\t" in text:
             self.source.error(
-                number, text.index("\t") + 1, "a tab character above the strings: its columns cannot be told",
+                number, text.index("\t") + 1, "a tab character above the strings: nobody can say which columns follow it",
                 "Replace it by spaces.",
             )  # fmt: skip
             return

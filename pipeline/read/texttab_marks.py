@@ -132,8 +132,8 @@ class MarkReader:
         sounds = harmonic_sounds(frets)
         if sounds is None:
             self._error(
-                note, f"no harmonic lies {frets} frets up the string",
-                "Harmonics lie at 12, 7, 5, 4, 9, 16, 19, 24 and near 3.",
+                note, f"there is no harmonic {frets} fret{'' if frets == 1 else 's'} up the string",
+                "Harmonics are at 12, 7, 5, 4, 9, 16, 19, 24 and near 3.",
             )  # fmt: skip
             return None
         return Harmonic(kind, sounds)

@@ -163,9 +163,9 @@ class _LineScanner:
             "Strings hold - | frets and the marks h p s / \\ b r ~ x ( ) < >; see the text tab's description."
         )
         if sign == "b":
-            remedy = "A bend stands directly behind its fret: 7b9."
+            remedy = "A bend is written directly after its fret: 7b9."
         elif sign == "r":
-            remedy = "A release stands directly behind its bend: 7b9r7."
+            remedy = "A release is written directly after its bend: 7b9r7."
         elif sign in "(<":
             remedy = "Write a soft or tied note as (5), a natural harmonic as <12>."
         self._error(place, f"{sign!r} is not understood here", remedy)
@@ -203,7 +203,7 @@ class _LineScanner:
                 )
         elif match["shake"]:
             if self.state.last is None:
-                self._error(start, "a vibrato with no note before it", "It stands behind its note: 7~.")
+                self._error(start, "a vibrato with no note before it", "Write it after its note: 7~.")
             else:
                 self.state.last.shake = max(self.state.last.shake, len(match["shake"]))
 
@@ -336,7 +336,7 @@ def _agree(source: SourceText, scanned: list[_LineScanner]) -> tuple[tuple[int, 
             at = next(i for i, (a, b) in enumerate(zip(mine, common, strict=True)) if a != b)
             source.error(
                 number, mine[at] + 1,
-                f"the barline stands in column {mine[at] + 1}, on the other strings in column {common[at] + 1}",
+                f"the barline is in column {mine[at] + 1}, on the other strings in column {common[at] + 1}",
                 "Line the barlines up: a string has too many or too few dashes before it.",
             )  # fmt: skip
     return common, good

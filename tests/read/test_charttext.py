@@ -113,13 +113,13 @@ BAD = [
     (("|: Am |", "|: % |"), 6, 4, "% has no bar before it", "chord"),
     (("|: Am |", "|: . |"), 6, 4, "'.' has no chord to hold", "chord"),
     (("|: Am |", "|: |"), 6, 3, "the first bar names no chord", "N.C."),
-    (("| C | | . G |", "| C | % D |"), 9, 7, "% stands among chords", "alone"),
+    (("| C | | . G |", "| C | % D |"), 9, 7, "% among chords", "alone"),
     (("[Out]", "[]"), 8, 1, "a section without a name", "[Verse]"),
     (("[Out]", "[Out]\n[In]"), 8, 1, "section 'Out' holds no bars", "below"),
     (("[Out]", "and then"), 8, 1, "this line holds no bars", "| Am | Dm E7 |"),
     ((":|2.", ":|x1 2."), 7, 26, "a repeat played 1 times", ":|x2"),
     (("F#m7b5 :|2.", "F#m7b5 |2."), 7, 29, "an ending that is never reached", ":|"),
-    (("feel: shuffle", "key: C"), 3, 1, "key: stands twice, first in line 2", "one"),
+    (("feel: shuffle", "key: C"), 3, 1, "key: is given twice, first in line 2", "one"),
 ]
 
 

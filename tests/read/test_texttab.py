@@ -279,7 +279,7 @@ E|-----------------|-----------------|
     assert tab is not None
     assert [n.onset for n in tab.notes] == [0, 1, 2, 3, 4, F(9, 2), 5, F(11, 2), F(15, 2)]
     assert [n.duration for n in tab.notes][-2:] == [2, F(1, 2)]
-    assert "no durations stand above this system" in problems.cautions[0].what
+    assert "there are no durations above this system" in problems.cautions[0].what
 
 
 @pytest.mark.parametrize("change", ["crlf", "bom", "dashes", "full-width bars", "spaces for dashes"])
@@ -314,8 +314,8 @@ BAD = [
     (("A|-------7---", "A|------57---"), 25, 9, "fret 57 is beyond the neck", "5-7"),
     (("|-----------7--|", "|----------7--|"), 14, 32, "on the other strings in column 33", "Line the barlines up"),
     (("D|---------------|-----------7--|", "D|---------------------------7--|"), 14, 18, "has 2 barlines, the others of its system have 3", "Write a | in column 18"),
-    (("q   e e q  q  ", "q   e e q  q  h "), 10, None, "stands over no column", "rest"),
-    (("q   e e q  q ", "q   e e    q "), 12, 12, "no duration stands above this note", "line 10"),
+    (("q   e e q  q  ", "q   e e q  q  h "), 10, None, "is not above a column", "rest"),
+    (("q   e e q  q ", "q   e e    q "), 12, 12, "there is no duration above this note", "line 10"),
     (("A|-------7---", "A|-------7?--"), 25, 11, "'?' is not understood here", "Strings hold"),
     (("q q   h\n", "q   q   z\n"), 20, 12, "not a duration: 'z'", "w h q e s t"),
     (("key: Am", "kee: Am"), 4, 1, "unknown header 'kee'", "key:"),
@@ -328,15 +328,15 @@ BAD = [
     (("7b9-", "7b6-"), 13, 4, "a bend from fret 7 to 6", "higher fret"),
     (("8b10r8", "8b10r7"), 12, None, "a release to 7", "comes down"),
     (("   q q   h\n", "   q q_  h\n"), 20, 6, "a tie with no note to go on to", "(7) on string 4"),
-    (("[Answer]", "[Opening call]"), 19, 1, "stands in line 9 already", "own name"),
+    (("[Answer]", "[Opening call]"), 19, 1, "is in line 9 already", "own name"),
     (("A|-------7---|\nE|-----------|", "A|-------7---|"), 21, 1, "this system has 5 strings, the electric guitar has 6", "6 lines"),
     (("D|-5/7-------|", "Eb|-5/7------|"), 24, 1, "labelled Eb, but string 4 is tuned to D3", "Eb3"),
     (("D|-5/7-------|", "D|-5/7-\t-----|"), 24, 8, "a tab character", "dashes"),
     (("[Answer]", "[Answer]\nand now softly"), 20, 1, "this line is not understood", "#"),
-    (("[Answer]", "[Answer]\ntitle: Again"), 20, 1, "title: stands after the first system", "top"),
+    (("[Answer]", "[Answer]\ntitle: Again"), 20, 1, "title: comes after the first system", "top"),
     (("D|-5/7-------|", "D|-5-/-------|"), 24, 6, "a slide that touches no fret", "5/7"),
-    (("A|-------7---|", "A|-------<1>-|"), 25, 10, "no harmonic lies 1 frets up", "12, 7, 5"),
-    (("   q q   h\n", "   q q e\n"), 20, 8, "the duration 'e' stands in column 8, the note below in column 10", "first character"),
+    (("A|-------7---|", "A|-------<1>-|"), 25, 10, "there is no harmonic 1 fret up", "12, 7, 5"),
+    (("   q q   h\n", "   q q e\n"), 20, 8, "the duration 'e' is in column 8, the note below in column 10", "first character"),
 ]  # fmt: skip
 
 
