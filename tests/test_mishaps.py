@@ -464,3 +464,17 @@ def test_a_store_that_was_damaged(lesson: Path, said: Said) -> None:
     (out / ".store" / "format").write_bytes(b"\xff\xfe")
     code, _, err = said("build", lesson, "--out", out, "--step", "still")
     assert code == 3 and "or delete the folder to make everything again" in err
+
+
+def test_a_wrong_key_hides_nothing_beside_it(lesson: Path, said: Said) -> None:
+    """A segment of an unknown kind kept all segments from being checked: the missing file of
+    the next one was told only at the next check."""
+    more = '\n[[segment]]\nname = "A"\nfile = "no.mp4"\nkind = "song"\n'
+    more += '\n[[segment]]\nname = "B"\nfile = "nor.mp4"\n\n[look]\nink = "teal"\nfont_bold = "no.ttf"\n'
+    path = lesson / "lesson.toml"
+    path.write_text(path.read_text() + more)
+    code, _, err = said("check", lesson)
+    assert code == 1
+    told = [line for line in err.splitlines() if ": error: " in line]
+    for part in ("`segment 1.kind` must be", "'no.mp4'", "'nor.mp4'", "`look.ink`", "'no.ttf'"):
+        assert sum(part in line for line in told) == 1, (part, told)

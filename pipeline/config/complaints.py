@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar, get_args
@@ -32,8 +33,9 @@ def validated(
 ) -> Model | None:
     """The document as a ``model``, every problem told.
 
-    With problems, what comes back lacks the top-level keys they are in, so that the rest can
-    be checked too; ``stand_ins`` take the place of required ones. None when that is not enough.
+    With problems, what comes back lacks the keys they are in (the top-level ones, when a table
+    cannot do without), so that the rest can be checked too; ``stand_ins`` take the place of
+    required ones. None when that is not enough.
     """
     try:
         return model.model_validate(document.data, context=dict(context))
@@ -42,11 +44,28 @@ def validated(
     for error in sorted(errors, key=lambda e: _place(document, e)):
         _tell_invalid(model, error, document, problems)
     bad = {error["loc"][0] for error in errors}
-    saved = {key: value for key, value in document.data.items() if key not in bad}
-    try:
-        return model.model_validate({**(stand_ins or {}), **saved}, context=dict(context))
-    except ValidationError:
-        return None  # something it cannot do without is among what was told
+    most = _without(document.data, [error["loc"] for error in errors])
+    least = {key: value for key, value in document.data.items() if key not in bad}
+    for saved in (most, least):
+        try:
+            return model.model_validate({**(stand_ins or {}), **saved}, context=dict(context))
+        except ValidationError:
+            continue  # something it cannot do without is among what was told
+    return None
+
+
+def _without(data: Mapping[str, Any], locations: Iterable[Location]) -> dict[str, Any]:
+    """The data without the keys at these locations; of a list, the whole list goes."""
+    kept: dict[str, Any] = copy.deepcopy(dict(data))
+    for location in locations:
+        last = max(place for place, step in enumerate(location) if isinstance(step, str))
+        table: Any = kept
+        for step in location[:last]:
+            inside = isinstance(table, dict) or (isinstance(table, list) and isinstance(step, int))
+            table = (table.get(step) if isinstance(table, dict) else table[step]) if inside else None
+        if isinstance(table, dict):
+            table.pop(location[last], None)
+    return kept
 
 
 def _place(document: Document, error: ErrorDetails) -> tuple[int, int]:
