@@ -127,34 +127,20 @@ def _plan(bar: StageBar) -> list[tuple[Step, Fraction, Fraction, Stretch, bool]]
     Every chord that is struck gets its lowest note on its first moment, whatever the
     pattern says; a stop gets nothing more.
     """
-    groove = bar.groove
-    line = groove.bass.patterns[bar.turn % len(groove.bass.patterns)]
-    length = bar.placed.bar.length / bar.beat
-    placed: dict[Fraction, tuple[Step, Fraction]] = {}
-    for step in line.steps:
-        at = step.at
-        while at < length:
-            start = bar.placed_at(at, steps=groove.steps)
-            until = bar.placed_at(min(length, at + step.length), steps=groove.steps)
-            placed[start] = (step, until)
-            at += line.beats
+    patterns = bar.groove.bass.patterns
+    placed = bar.laid(patterns[bar.turn % len(patterns)])
     for stretch in bar.stretches:
         if stretch.fresh:
             old = placed.get(stretch.start)
             force = max(7, old[0].force) if old else 7
             until = old[1] if old else min(stretch.end, stretch.start + bar.beat)
             placed[stretch.start] = (Step(Fraction(0), Fraction(1), "R", force), until)
-    times = sorted(placed)
-    out = []
-    for index, at in enumerate(times):
-        step, until = placed[at]
-        here = bar.stretch_at(at)
-        if here.stop and at != here.start:
-            continue
-        after = times[index + 1] if index + 1 < len(times) else bar.end
-        last = after >= here.end and here.end - at <= bar.beat and at != here.start
-        out.append((step, at, min(until, after, here.end), here, last))
-    return out
+    played = bar.in_turn(placed)
+    afters = [*(at for _, at, _, _ in played[1:]), bar.end]
+    return [
+        (step, at, until, here, after >= here.end and here.end - at <= bar.beat and at != here.start)
+        for (step, at, until, here), after in zip(played, afters, strict=True)
+    ]
 
 
 def bass_part(stage: Stage, *, seed: int) -> Part:

@@ -125,31 +125,11 @@ def _plan(bar: StageBar, player: ChordPlayer, offset: int) -> list[tuple[Step, F
     """(step, start, end, stretch) of one bar. A chord that the pattern would pass over gets
     a stroke on its first moment; a stroke that would ring into the next chord is cut there,
     and goes on with the new chord when half a beat or more is left of it."""
-    steps = bar.groove.steps
-    line = player.patterns[(bar.turn + offset) % len(player.patterns)]
-    length = bar.placed.bar.length / bar.beat
-    placed: dict[Fraction, tuple[Step, Fraction]] = {}
-    for step in line.steps:
-        at = step.at
-        while at < length:
-            placed[bar.placed_at(at, steps=steps)] = (
-                step,
-                bar.placed_at(min(length, at + step.length), steps=steps),
-            )
-            at += line.beats
+    placed = bar.laid(player.patterns[(bar.turn + offset) % len(player.patterns)])
     for stretch in bar.stretches:
         struck = any(stretch.start <= at < min(stretch.end, stretch.start + bar.beat) for at in placed)
         held = next((u for at, (_, u) in placed.items() if at < stretch.start < u), None)
         if stretch.fresh and (stretch.stop or not struck):
             until = held if held and held - stretch.start >= bar.beat / 2 else stretch.start + bar.beat
             placed[stretch.start] = (Step(Fraction(0), Fraction(1), "x", 6), min(until, stretch.end))
-    times = sorted(placed)
-    out = []
-    for index, at in enumerate(times):
-        step, until = placed[at]
-        here = bar.stretch_at(at)
-        if here.stop and at != here.start:
-            continue
-        after = times[index + 1] if index + 1 < len(times) else bar.end
-        out.append((step, at, min(until, after, here.end), here))
-    return out
+    return bar.in_turn(placed)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -21,7 +21,7 @@ from pipeline.music.chord import Chord
 from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
 from pipeline.music.timemap import swung
-from pipeline.sound.groove import FALLBACK, SIX, Groove, felt_beat, load_groove
+from pipeline.sound.groove import FALLBACK, SIX, Groove, Line, Step, felt_beat, load_groove
 
 _MAJOR = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7, 6: 9, 7: 11}
 _NO_SWING = Fraction(1, 2)
@@ -120,6 +120,32 @@ class StageBar:
             part = part / (2 * share) if part < share else 1 - (1 - part) / (2 * (1 - share))
             beats = whole + part
         return self.start + beats * self.beat
+
+    def laid(self, line: Line) -> dict[Fraction, tuple[Step, Fraction]]:
+        """Where the steps of a line start in this bar, repeated to its end, and where they end."""
+        steps, length = self.groove.steps, self.placed.bar.length / self.beat
+        found: dict[Fraction, tuple[Step, Fraction]] = {}
+        for step in line.steps:
+            at = step.at
+            while at < length:
+                until = self.placed_at(min(length, at + step.length), steps=steps)
+                found[self.placed_at(at, steps=steps)] = (step, until)
+                at += line.beats
+        return found
+
+    def in_turn(
+        self, placed: Mapping[Fraction, tuple[Step, Fraction]]
+    ) -> list[tuple[Step, Fraction, Fraction, Stretch]]:
+        """(step, start, end, stretch) by time: each ends where the next begins or its chord
+        ends at the latest, and a stop is one stroke."""
+        times = sorted(placed)
+        found = []
+        for at, after in itertools.pairwise([*times, self.end]):
+            step, until = placed[at]
+            here = self.stretch_at(at)
+            if not here.stop or at == here.start:
+                found.append((step, at, min(until, after, here.end), here))
+        return found
 
     def stretch_at(self, quarter: Fraction) -> Stretch:
         held = self.stretches[0]
