@@ -250,7 +250,9 @@ def study(path: LessonPath, as_json: Json = False) -> None:
 def review(
     path: Annotated[
         Path,
-        typer.Argument(metavar="PATH", help="A lesson, or the folder it was built into.", show_default=False),
+        typer.Argument(
+            metavar="PATH", help="A lesson, a week file, or the folder it was built into.", show_default=False
+        ),
     ],
     port: Annotated[
         int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")
@@ -260,10 +262,10 @@ def review(
     ] = True,
 ) -> None:
     """Show the release set as a page in the browser, until interrupted."""
-    from pipeline.desk.find import review_folder
+    from pipeline.desk.find import what_to_show
     from pipeline.desk.serve import serve
 
-    serve(review_folder(path), port=port, open_browser=open_browser)
+    serve(what_to_show(path), port=port, open_browser=open_browser)
 
 
 def _plan(read: ReadLesson) -> None:

@@ -1,4 +1,4 @@
-"""A server for one creator on one machine: shows a release folder in the browser.
+"""A server for one creator on one machine: shows a release, or several, in the browser.
 
 It listens on the loopback address only, answers only to its own name, and only to a browser
 that came with the address printed at the start: a random token there is exchanged for a
@@ -12,7 +12,6 @@ RFC 9110, 14 (range requests), 15.3.7 and 15.5.17 (206, 416). RFC 6265bis, SameS
 from __future__ import annotations
 
 import hmac
-import html
 import mimetypes
 import re
 import secrets
@@ -26,6 +25,7 @@ from typing import Final
 from urllib.parse import parse_qs, quote, unquote, urlsplit
 
 from pipeline.desk.find import releases_in
+from pipeline.desk.overview import Overview, overview_of
 from pipeline.errors import MissingError, MisuseError
 
 LOOPBACK: Final = "127.0.0.1"
@@ -51,8 +51,8 @@ class Desk(ThreadingHTTPServer):
 
     daemon_threads = True
 
-    def __init__(self, folder: Path, *, port: int = 0) -> None:
-        self.folder = folder.resolve()
+    def __init__(self, shown: Path | Overview, *, port: int = 0) -> None:
+        self.shown = shown.resolve() if isinstance(shown, Path) else shown
         self.token = secrets.token_urlsafe(24)
         super().__init__((LOOPBACK, port), _Handler)
 
@@ -74,8 +74,16 @@ class Desk(ThreadingHTTPServer):
         parts = [part for part in unquote(path).split("/") if part]
         if any(part.startswith(".") or set(part) & set("\\\0:") for part in parts):
             return None
-        found = self.folder.joinpath(*parts).resolve()
-        return found if found.is_relative_to(self.folder) and found.is_file() else None
+        folder: Path | None
+        if isinstance(self.shown, Path):
+            folder = self.shown
+        else:
+            folder = self.shown.folder_of(parts.pop(0)) if parts else None
+        if folder is None:
+            return None
+        folder = folder.resolve()
+        found = folder.joinpath(*parts).resolve()
+        return found if found.is_relative_to(folder) and found.is_file() else None
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -141,19 +149,16 @@ class _Handler(BaseHTTPRequestHandler):
         self._close_headers(0)
 
     def _front(self, *, body: bool) -> None:
-        if (self.server.folder / "review.html").is_file():
+        shown = self.server.shown
+        if isinstance(shown, Path) and (shown / "review.html").is_file():
             self.send_response(HTTPStatus.SEE_OTHER)
             self.send_header("Location", "/review.html")
             self._close_headers(0)
             return
-        rows = "".join(
-            f'<li><a href="/{quote(p.name)}/review.html">{html.escape(p.name)}</a></li>'
-            for p in releases_in(self.server.folder)
-        )
-        page = f"<!doctype html><meta charset=utf-8><title>Releases</title><h1>Releases</h1><ul>{rows}</ul>"
+        overview = overview_of(shown, releases_in(shown)) if isinstance(shown, Path) else shown
         self.send_response(HTTPStatus.OK)
         self.send_header("Content-Type", _TYPES[".html"])
-        data = page.encode()
+        data = overview.page().encode()
         self._close_headers(len(data))
         if body:
             self.wfile.write(data)
@@ -221,9 +226,10 @@ def _asked_range(header: str | None, size: int) -> tuple[int, int] | None:
     return (first, last) if first < size else None
 
 
-def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
-    """Show a release folder until interrupted; the first line on stdout is the address to open.
+def serve(shown: Path | Overview, *, port: int = 0, open_browser: bool = True) -> None:
+    """Show releases until interrupted; the first line on stdout is the address to open.
 
+    shown : a release folder, a folder of several, or the overview of a week
     port : 0 takes any that is free
 
     Raises
@@ -231,22 +237,24 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
     MisuseError : there is no such folder, or the port is no port.
     MissingError : the port is taken.
     """
-    if not folder.is_dir():
-        raise MisuseError(f"{folder}: there is no such folder to show")
+    if isinstance(shown, Path) and not shown.is_dir():
+        raise MisuseError(f"{shown}: there is no such folder to show")
     if not 0 <= port <= 65535:
         raise MisuseError(f"--port {port}: ports go from 0 (any free one) to 65535")
     try:
-        desk = Desk(folder, port=port)
+        desk = Desk(shown, port=port)
     except OSError as error:
         raise MissingError(
             f"port {port} cannot be used ({error.strerror or error}); give another one with --port, or leave it out"
         ) from error
     with desk:
-        sys.stdout.write(desk.url + "\n")
-        sys.stdout.flush()
-        if open_browser:
-            webbrowser.open(desk.url)
         try:
+            sys.stdout.write(desk.url + "\n")
+            sys.stdout.flush()
+            sys.stderr.write("Ctrl-C stops it.\n")
+            sys.stderr.flush()
+            if open_browser:
+                webbrowser.open(desk.url)
             desk.serve_forever(poll_interval=0.2)
         except KeyboardInterrupt:
             sys.stderr.write("The desk is closed.\n")

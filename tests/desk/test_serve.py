@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import http.client
+import json
+import os
+import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from pipeline.desk.find import review_folder
+from pipeline.desk.find import what_to_show
+from pipeline.desk.overview import Overview
 from pipeline.desk.serve import Desk, serve
-from pipeline.errors import MissingError, MisuseError
+from pipeline.errors import MissingError, MisuseError, SourceError
 
 MEDIA = bytes(range(256)) * 40
 
@@ -21,7 +27,7 @@ def release(tmp_path: Path) -> Path:
     folder = tmp_path / "out" / "low-tide"
     (folder / "public").mkdir(parents=True)
     (folder / "review.html").write_text("<h1>Low Tide</h1>")
-    (folder / "release.json").write_text("{}")
+    (folder / "release.json").write_text('{"files": []}')
     (folder / "public" / "a clip #1.mp4").write_bytes(MEDIA)
     (folder / ".hidden").write_text("secret")
     (tmp_path / "out" / "outside.txt").write_text("secret")
@@ -174,7 +180,8 @@ def test_a_folder_of_releases_lists_them(release: Path) -> None:
         desk.shutdown()
         thread.join()
     assert status == 200
-    assert b'<a href="/low-tide/review.html">low-tide</a>' in body
+    assert b'<h2><a href="low-tide/review.html">low-tide</a></h2>' in body
+    assert b"1 of 1 lesson built" in body
 
 
 def test_a_taken_port_and_no_folder(release: Path, desk: Desk) -> None:
@@ -191,14 +198,117 @@ def test_what_the_creator_means(release: Path, tmp_path: Path) -> None:
     lesson.mkdir(parents=True)
     (lesson / "lesson.toml").write_text('title = "Low Tide"\ntab = "tab.txt"\n')
     out = release.parent
-    assert review_folder(release) == release
-    assert review_folder(release / "release.json") == release
-    assert review_folder(out) == out
-    assert review_folder(lesson, out=out) == release
-    assert review_folder(lesson / "lesson.toml", out=out) == release
+    assert what_to_show(release) == release
+    assert what_to_show(release / "release.json") == release
+    assert what_to_show(out) == out
+    assert what_to_show(lesson, out=out) == release
+    assert what_to_show(lesson / "lesson.toml", out=out) == release
     with pytest.raises(MisuseError, match=r"nothing is built of 'low-tide' in .*elsewhere yet"):
-        review_folder(lesson, out=tmp_path / "elsewhere")
-    with pytest.raises(MisuseError, match="is not there; give a lesson"):
-        review_folder(tmp_path / "missing")
+        what_to_show(lesson, out=tmp_path / "elsewhere")
+    with pytest.raises(MisuseError, match="is not there; give a lesson, a week file"):
+        what_to_show(tmp_path / "missing")
     with pytest.raises(MisuseError, match="holds no release"):
-        review_folder(tmp_path / "lessons")
+        what_to_show(tmp_path / "lessons")
+
+
+RECORD = {
+    "title": "Low <Tide>",
+    "files": [
+        {"path": "packs/crew/low-tide - cover.jpg", "product": "cover"},
+        {"path": "public/still.png", "product": "still"},
+    ],
+    "facts": {"instrument": "guitar DADGAD", "key": "F#m", "metre": "6/8", "tempo_bpm": 92.5, "bars": 16},
+    "cautions": ["one", "two"],
+}
+
+
+@pytest.fixture
+def week(release: Path, tmp_path: Path) -> Path:
+    """A week of three: one built, one not, one that cannot be read."""
+    (release / "release.json").write_text(json.dumps(RECORD))
+    (release / "public" / "still.png").write_bytes(b"a picture")
+    configs = tmp_path / "configs"
+    for name, text in (
+        ("tide", 'title = "Low Tide"\ntab = "tab.txt"\n'),
+        ("gull", 'title = "Gull & Co"\ntab = "tab.txt"\n'),
+        ("wreck", "title = \n"),
+    ):
+        (configs / name).mkdir(parents=True)
+        (configs / name / "lesson.toml").write_text(text)
+    (configs / "channel.toml").write_text('name = "A Room"\n[look]\nplate = "#401020"\n')
+    path = configs / "harbour_week.toml"
+    path.write_text('lessons = ["tide", {path = "gull", slug = "gulls"}, "wreck"]\n')
+    return path
+
+
+def test_a_week_is_one_page(week: Path, release: Path) -> None:
+    shown = what_to_show(week, out=release.parent)
+    assert isinstance(shown, Overview)
+    page = shown.page()
+    assert "<h1>Harbour week</h1>" in page and "1 of 3 lessons built · A Room" in page
+    assert "--plate: #401020" in page, "the channel's colours"
+    assert '<h2><a href="low-tide/review.html">Low &lt;Tide&gt;</a></h2>' in page
+    assert "Guitar DADGAD, F♯ minor, 6/8, 92.5 bpm, 16 bars" in page
+    assert '<img src="low-tide/public/still.png" alt="">' in page
+    assert '<span class="badge">2</span> to look at' in page
+    assert "<h2>Gull &amp; Co</h2>\n<p>Not built yet.</p>" in page and f" build {week}</code>" in page
+    assert "<h2>wreck</h2>" in page and "lesson.toml:1:" in page
+    # what is built in the meantime is there when the page is asked for again
+    (release.parent / "gulls").mkdir()
+    (release.parent / "gulls" / "release.json").write_text('{"files": []}')
+    assert "2 of 3 lessons built" in shown.page() and 'href="gulls/review.html"' in shown.page()
+
+
+def test_the_files_of_a_weeks_lessons_and_no_others(week: Path, release: Path) -> None:
+    (release.parent / "stranger").mkdir()
+    (release.parent / "stranger" / "release.json").write_text("{}")
+    with Desk(what_to_show(week, out=release.parent)) as desk:
+        thread = threading.Thread(target=desk.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        answers = {
+            path: ask(desk, path)[0]
+            for path in ("/", "/low-tide/review.html", "/low-tide/public/still.png", "/review.html", "/gulls/x",
+                         "/low-tide/.hidden", "/low-tide/../stranger/release.json", "/stranger/release.json",
+                         "/low-tide", "/low-tide/link.txt")
+        }  # fmt: skip
+        refused = ask(desk, "/", known=False)[0]
+        desk.shutdown()
+        thread.join()
+    assert [path for path, status in answers.items() if status == 200] == [
+        "/", "/low-tide/review.html", "/low-tide/public/still.png",
+    ]  # fmt: skip
+    assert set(answers.values()) == {200, 404} and refused == 403
+
+
+def test_a_week_of_which_nothing_is_built(week: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").rename(tmp_path / "aside")
+    with pytest.raises(MisuseError, match=rf"nothing is built of its lessons in .*\n  Run: .* build {week}"):
+        what_to_show(week, out=tmp_path / "out")
+
+
+@pytest.mark.parametrize("text", ["lessons = [1]\n", "lessons = [\n", "lessons = []\n"])
+def test_a_week_that_cannot_be_read(week: Path, text: str) -> None:
+    week.write_text(text)
+    with pytest.raises(SourceError, match=r"harbour_week\.toml:\d+:\d+: error"):
+        what_to_show(week)
+
+
+def test_a_lesson_that_cannot_be_read_says_why(week: Path) -> None:
+    with pytest.raises(SourceError, match=r"wreck/lesson\.toml:1:\d+: error"):
+        what_to_show(week.parent / "wreck")
+
+
+def test_as_a_command(week: Path, release: Path) -> None:
+    """The first line of stdout is the address; how to stop is said on stderr."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pipeline.cli", "review", str(week), "--no-open"],
+        cwd=release.parent.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    )  # fmt: skip
+    assert process.stdout is not None and process.stderr is not None
+    address, how = process.stdout.readline(), process.stderr.readline()
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate(timeout=20)
+    assert address.startswith("http://127.0.0.1:") and "/?token=" in address
+    assert (how, told) == ("Ctrl-C stops it.\n", "The desk is closed.\n")
+    assert process.returncode == 0
