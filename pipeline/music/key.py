@@ -9,6 +9,7 @@ seventh in major, flat fifth as the blue note): common practice.
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 from typing import Final
@@ -30,7 +31,17 @@ _MODES: Final[dict[str, tuple[int, tuple[int, ...], int]]] = {
 }
 MODES: Final = tuple(_MODES)
 _ALIASES: Final = {"": "major", "maj": "major", "ionian": "major", "m": "minor", "min": "minor"}
-_ALIASES_EXTRA: Final = {"aeolian": "minor", "dor": "dorian", "mix": "mixolydian"}
+_ALIASES_EXTRA: Final = {"mi": "minor", "ma": "major", "aeolian": "minor", "dor": "dorian", "mix": "mixolydian"}
+_KEY: Final = re.compile(r"\s*([A-G][#♯b♭]?)\s*([A-Za-z]*)\s*")
+# ways to say a key that are not its name here: what to replace by what, in lower case
+_SAID: Final = (
+    (r"^h", "b"),  # the German name of B: common practice
+    (r"[\s-]*flat\b", "b"),
+    (r"[\s-]*sharp\b", "#"),
+    (r"moll\b", "m"),
+    (r"dur\b", ""),
+    (r"[-_.]", " "),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +63,23 @@ class Key:
 
         Raises
         ------
-        SpellingError : ``text`` is not a key.
+        SpellingError : ``text`` is not a key; with the key it was probably meant to be.
         """
-        match = re.fullmatch(r"\s*([A-G][#♯b♭]?)\s*([A-Za-z]*)\s*", text)
-        if match is None:
-            raise SpellingError(f"not a key: {text!r} (such as Am, Bb, E dorian)", text=text)
-        word = match[2] if match[2] == "m" else match[2].lower()
+        match = _KEY.fullmatch(text)
+        word = "" if match is None else "maj" if match[2] == "M" else match[2].lower()
         mode = {**_ALIASES, **_ALIASES_EXTRA}.get(word, word)
-        if mode not in _MODES:
+        if match is None or mode not in _MODES:
+            meant = _suggest(text)
+            hint = f"did you mean {meant}?" if meant else "such as Am, Bb, E dorian"
+            known = f"; modes: {', '.join(MODES)}" if match is not None and not meant else ""
+            column = match.start(2) if match is not None else 0
             raise SpellingError(
-                f"not a key: {text!r}; modes: {', '.join(MODES)}", text=text, column=match.start(2)
+                f"not a key: {text!r}{known or f' ({hint})'}", text=text, column=column, suggestion=meant
             )
         try:
             return cls(Spelling.parse(match[1]), mode)
         except MusicError as error:
-            raise SpellingError(str(error), text=text) from error
+            raise SpellingError(str(error), text=text, suggestion=_suggest(text)) from error
 
     @property
     def fifths(self) -> int:
@@ -127,3 +140,23 @@ class Key:
 
     def __str__(self) -> str:
         return self.text()
+
+
+def _suggest(text: str) -> str | None:
+    """The name of the key that ``text`` probably means, or None."""
+    word = text.strip().lower()
+    for pattern, plain in _SAID:
+        word = re.sub(pattern, plain, word)
+    match = re.fullmatch(r"([a-g][#♯b♭]?)\s*([a-z]*)\s*", word)
+    if match is None:
+        return None
+    modes = {**_ALIASES, **_ALIASES_EXTRA, **{mode: mode for mode in MODES}}
+    near = difflib.get_close_matches(match[2], modes, n=1, cutoff=0.7)
+    if match[2] and not near:
+        return None
+    mode = modes[near[0]] if match[2] else "major"
+    tonic = Spelling.parse(match[1])
+    for fifths in (tonic.fifths, tonic.fifths - 12, tonic.fifths + 12):  # G# major is written Ab
+        if -7 <= fifths - _MODES[mode][0] <= 7:
+            return Key(Spelling.from_fifths(fifths), mode).text()
+    return None

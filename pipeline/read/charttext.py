@@ -156,7 +156,12 @@ class _ChartReader:
                 self.key = Key.parse(value)
             except SpellingError as error:
                 self.source.error(
-                    number, column + error.column, str(error), "Write key: Am, key: Bb or key: E dorian."
+                    number,
+                    column + error.column,
+                    str(error),
+                    f"Write key: {error.suggestion}."
+                    if error.suggestion
+                    else "Write key: Am, key: Bb or key: E dorian.",
                 )
         elif name == "feel":
             self.feel = value

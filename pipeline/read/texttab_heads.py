@@ -101,7 +101,9 @@ def read_heads(source: SourceText, sheet: Sheet) -> Heads | None:
                 header.line,
                 header.column + error.column,
                 str(error),
-                "Write key: Am, key: Bb or key: E dorian.",
+                f"Write key: {error.suggestion}."
+                if error.suggestion
+                else "Write key: Am, key: Bb or key: E dorian.",
             )
     if "swing" in headers:
         found.swing = _swing(source, headers["swing"]) or found.swing

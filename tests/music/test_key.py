@@ -22,6 +22,43 @@ def test_signatures(text: str, fifths: int) -> None:
     assert Key.parse(text).fifths == fifths
 
 
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("Hm", "Bm"),
+        ("H", "B"),
+        ("h-moll", "Bm"),
+        ("C-dur", "C"),
+        ("am", "Am"),
+        ("A-minor", "Am"),
+        ("B flat minor", "Bbm"),
+        ("F sharp minor", "F#m"),
+        ("A dorain", "A dorian"),
+        ("G#", "Ab"),
+        ("Db minor", "C#m"),
+    ],
+)
+def test_what_was_probably_meant(text: str, meant: str) -> None:
+    """`Hm`, the German name of B minor (common practice), was only said not to be a key."""
+    with pytest.raises(SpellingError) as caught:
+        Key.parse(text)
+    assert caught.value.suggestion == meant
+    assert Key.parse(meant).text() == meant
+
+
+@pytest.mark.parametrize("text", ["X", "", "Am7", "A banana", "Bb-flat"])
+def test_nothing_is_guessed_out_of_the_blue(text: str) -> None:
+    with pytest.raises(SpellingError) as caught:
+        Key.parse(text)
+    assert caught.value.suggestion is None
+
+
+def test_a_large_m_is_major() -> None:
+    """`AM` was read as A minor; in chord names M is major (common practice)."""
+    assert Key.parse("AM") == Key.parse("A major")
+    assert Key.parse("Am") == Key.parse("A minor")
+
+
 @given(keys())
 def test_text_reads_back(key: Key) -> None:
     assert Key.parse(key.text()) == key
