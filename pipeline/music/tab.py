@@ -13,7 +13,7 @@ from pipeline.music.instrument import Instrument
 from pipeline.music.key import Key
 from pipeline.music.metre import Form, PlacedBar
 from pipeline.music.pitch import Interval, Pitch
-from pipeline.music.technique import Bend, Dead, Grace, Harmonic, HarmonicKind, Technique
+from pipeline.music.technique import Grace, Harmonic, HarmonicKind, Technique
 
 DYNAMICS: Final = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
 T = TypeVar("T")
@@ -248,12 +248,3 @@ class Tab:
             for n in self.notes
         )
         return replace(self, notes=notes, key=self.key.transposed(interval))
-
-    @property
-    def highest_midi(self) -> float:
-        """Highest sounding pitch, bends included."""
-        return max(
-            (n.sounding_midi(self.instrument) + float(b.peak if (b := n.get(Bend)) else 0)
-             for n in self.notes if not n.has(Dead)),
-            default=0.0,
-        )  # fmt: skip

@@ -30,7 +30,7 @@ def face_of(path: Path) -> Face:
     ------
     MissingError : not there, or not a font.
     """
-    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
+    from fontTools.ttLib import TTFont
 
     try:
         with path.open("rb") as file, TTFont(file, lazy=True, fontNumber=0) as font:

@@ -14,7 +14,7 @@ from pipeline.music.errors import MusicError
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.pitch import Interval, Pitch
 from pipeline.music.tab import Note, Phrase, Tab, TempoMark
-from pipeline.music.technique import Bend, Dead, Grace, Harmonic, HarmonicKind
+from pipeline.music.technique import Grace, Harmonic, HarmonicKind
 from tests.music.strategies import INTERVALS
 from tests.samples import lead_tab, tab_of, waltz_tab
 
@@ -143,10 +143,3 @@ def test_harmonics_sound_from_the_open_string_or_the_fret() -> None:
     pinched = note_of(tab, 0, 1, 1, 7, techniques=(Harmonic(HarmonicKind.PINCH, 12),))
     assert natural.sounding_midi(tab.instrument) == 64 + 19
     assert pinched.sounding_midi(tab.instrument) == 64 + 7 + 12
-
-
-def test_the_highest_pitch_counts_bends_and_leaves_out_dead_notes() -> None:
-    tab = lead_tab()
-    bent = note_of(tab, 0, 1, 1, 12, techniques=(Bend.up(2),))
-    dead = note_of(tab, 1, 1, 1, 20, techniques=(Dead(),))
-    assert replace(tab, notes=(bent, dead)).highest_midi == 64 + 12 + 2
