@@ -112,6 +112,11 @@ def week_of(document: Document, problems: Problems) -> WrittenWeek | None:
             spot = document.value_spot((name,))
             tell(problems, spot, f"`{name}` must be a list of lessons, got {said(listed)}", _WEEK_HINT)
             continue
+        if name == "lesson" and any(not isinstance(item, dict) for item in listed):
+            spot = document.key_spot((name,))
+            tell(problems, spot, "`lesson` is for tables [[lesson]]; this is a list of paths",
+                 "Did you mean `lessons`? " + _WEEK_HINT)  # fmt: skip
+            continue
         for number, item in enumerate(listed):
             location: Location = (name, number)
             table = item if isinstance(item, dict) else {"path": item}

@@ -166,6 +166,8 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
 
 def _tell_syntax(error: tomllib.TOMLDecodeError, text: str, path: Path, problems: Problems) -> None:
     lines = text.split("\n")
+    if _tell_curly(error, lines, path, problems):
+        return
     said = re.sub(r"\s*\(at .*\)$", "", str(error))
     place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
     if place:
@@ -181,6 +183,44 @@ def _tell_syntax(error: tomllib.TOMLDecodeError, text: str, path: Path, problems
         column=column,
         offending=lines[line - 1] if line <= len(lines) else "",
     )
+
+
+_CURLY: Final = re.compile("[“”„‟«»‘’‚‛]")
+_STRAIGHT: Final = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
+
+
+def _curly_quotes(row: str) -> list[int]:
+    """Places of the curly quotes that stand outside text in straight ones and outside comments."""
+    bare = _STRAIGHT.sub(lambda match: " " * len(match[0]), row).split("#")[0]
+    return [match.start() for match in _CURLY.finditer(bare)]
+
+
+def _tell_curly(error: tomllib.TOMLDecodeError, lines: list[str], path: Path, problems: Problems) -> bool:
+    """Tell every line with curly quotes when they are what the parser tripped over; whether they are."""
+    place = re.search(r"\(at line (\d+),", str(error))
+    first = int(place[1]) if place else 0
+    if not first or not _curly_quotes(lines[first - 1]):
+        return False
+    several = any(mark in row for row in lines for mark in ('"""', "'''"))  # curly quotes may be text there
+    for number in range(first, first + 1 if several else len(lines) + 1):
+        row = lines[number - 1]
+        places = _curly_quotes(row)
+        if not places:
+            continue
+        straight = "".join('"' if i in places else sign for i, sign in enumerate(row)).strip()
+        try:
+            tomllib.loads(straight)
+        except tomllib.TOMLDecodeError:
+            straight = 'title = "Low Tide"'
+        problems.error(
+            f"{row[places[0]]} is a curly quote, as word processors put in",
+            remedy=f"Use straight quotes: {straight}",
+            path=path,
+            line=number,
+            column=places[0] + 1,
+            offending=row,
+        )
+    return True
 
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")

@@ -341,6 +341,7 @@ def test_a_week_in_either_form(tmp_path: Path) -> None:
         ('lessons = ["a"]\n[[lesson]]\ntempo = 3\n', 2, "a lesson of a week has a `path`"),
         ('lesons = ["a"]\nlessons = ["b"]\n', 1, r"unknown key `lesons`[\s\S]*`lessons`"),
         ("title = 3\nlessons = ['a']\n", 1, "`title` must be text in quotes, got 3"),
+        ('title = "W"\nlesson = ["a", "b"]\n', 2, r"`lesson` is for tables[\s\S]*Did you mean `lessons`\?"),
     ],
 )
 def test_one_broken_rule_of_a_week(tmp_path: Path, text: str, line: int | None, said: str) -> None:

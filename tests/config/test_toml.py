@@ -185,6 +185,36 @@ def test_absurd_files(tmp_path: Path, text: str, said: str) -> None:
     assert found is None and said in problems.errors[0].what
 
 
+@pytest.mark.parametrize(
+    ("text", "places", "remedy"),
+    [
+        ("title = “Low Tide”\ntab = 3\n", [(1, 9)], 'Use straight quotes: title = "Low Tide"'),
+        ('title = "Low Tide”\n', [(1, 18)], 'title = "Low Tide"'),
+        ("tab = 'a'\ntags = [“a”, ‘b’] # “c”\n", [(2, 9)], 'tags = ["a", "b"] # “c”'),
+        ("title = „x“\ntab = “y”\ntake = 3\n", [(1, 9), (2, 7)], 'title = "x"'),
+        ("tags = [\n “a”,\n]\n", [(2, 2)], "straight quotes"),
+    ],
+)
+def test_curly_quotes(tmp_path: Path, text: str, places: list[tuple[int, int]], remedy: str) -> None:
+    """A word processor's quotes were told as `invalid value`, and one line a time."""
+    found, problems = document(tmp_path, text)
+    assert found is None
+    assert [(p.line, p.column) for p in problems.errors] == places
+    assert "curly quote" in problems.errors[0].what
+    assert remedy in problems.errors[0].remedy
+
+
+@pytest.mark.parametrize(
+    "text",
+    ['title = "The “Blue” one" x\n', 'title = "x" y # “z”\n', 'a = """\n“x”\n"""\nb = \n'],
+)
+def test_curly_quotes_inside_text_are_not_what_is_wrong(tmp_path: Path, text: str) -> None:
+    found, problems = document(tmp_path, text)
+    assert found is None
+    (told,) = problems.errors
+    assert "this is not TOML" in told.what
+
+
 EXOTIC = [
     "[ a . 'b c' . \"d\" ]\nx = 1\n[[ a . list ]]\n y . z = 2 # c\n",
     'a = """x\\"""" \nb = 1\n',
