@@ -19,6 +19,8 @@ from pipeline.music.technique import Grace, LetRing, PalmMute
 # MusicXML 4.0, sound: dynamics in percent of a forte of MIDI velocity 90; steps are common practice
 LOUDNESS: Final = {name: round((20 + 14 * n) / 90 * 100) for n, name in enumerate(DYNAMICS)}
 
+LONGEST_NAME: Final = 60  # characters of a phrase's name that fit on a line of the page
+
 
 class Directions:
     """All directions of a tab, by written bar."""
@@ -26,7 +28,7 @@ class Directions:
     def __init__(self, tab: Tab, *, for_engraver: bool = False) -> None:
         self.tab = tab
         self._found: dict[int, list[tuple[Fraction, Element]]] = defaultdict(list)
-        self._phrases()
+        self._phrases(longest=LONGEST_NAME if for_engraver else None)
         self._tempos(for_engraver=for_engraver)
         self._dynamics()
         if not for_engraver:
@@ -45,12 +47,14 @@ class Directions:
         bar = self.tab.form.written.bar_at(quarter)
         self._found[bar.index].append((quarter - bar.start, element))
 
-    def _phrases(self) -> None:
+    def _phrases(self, *, longest: int | None) -> None:
         for phrase in self.tab.phrases:
             first, _ = self.tab.form.bar_span(phrase.first, phrase.last)
             element = Element("direction", {"placement": "above"})
             kind = SubElement(element, "direction-type")
-            SubElement(kind, "rehearsal", {"enclosure": "none"}).text = phrase.name
+            SubElement(kind, "rehearsal", {"enclosure": "none"}).text = (
+                phrase.name if longest is None or len(phrase.name) <= longest else phrase.name[:longest] + "…"
+            )
             self._add(self.tab.form.written.bars[first].start, element)
 
     def _tempos(self, *, for_engraver: bool) -> None:

@@ -47,6 +47,7 @@ _WORDS: Final = {
     "ending": (320.0, True, "ink"),
     "fing": (260.0, False, "ink"),
 }
+_LEAST: Final = 0.6  # words are set no smaller than this share of their size
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,12 +215,12 @@ def _heading(heading: Heading, look: Look, width: float) -> Iterator[Element]:
     """Title left, credit right, a rule, and the facts a player needs before the first note."""
     y = MARGIN + 600
     right = width - MARGIN
-    credit_width = shapes.text_width(heading.credit, look, size=380)
     if heading.title or heading.credit:
-        room = right - MARGIN - credit_width - 400
-        size = _fitting(heading.title, look, 850, room)
-        yield shapes.text(MARGIN, y, heading.title, look, size=size, anchor="start", bold=True)
-        yield shapes.text(right, y, heading.credit, look, size=380, anchor="end")
+        credit, size = _fitting(heading.credit, look, 380, (right - MARGIN) / 2)
+        yield shapes.text(right, y, credit, look, size=size, anchor="end")
+        room = right - MARGIN - shapes.text_width(credit, look, size=size) - 400
+        title, size = _fitting(heading.title, look, 850, room)
+        yield shapes.text(MARGIN, y, title, look, size=size, anchor="start", bold=True)
         rule = Element(f"{SVG}rect", {
             "x": shapes.number(MARGIN), "y": shapes.number(y + 230),
             "width": shapes.number(right - MARGIN), "height": "36", "fill": look.accent,
@@ -227,14 +228,23 @@ def _heading(heading: Heading, look: Look, width: float) -> Iterator[Element]:
         yield rule
         y += 700
     if heading.facts:
-        size = _fitting(heading.facts, look, 340, right - MARGIN)
-        yield shapes.text(MARGIN, y, heading.facts, look, size=size, anchor="start")
+        facts, size = _fitting(heading.facts, look, 340, right - MARGIN)
+        yield shapes.text(MARGIN, y, facts, look, size=size, anchor="start")
 
 
-def _fitting(words: str, look: Look, size: float, room: float) -> float:
-    """The size, made smaller until the words fit."""
+def _fitting(words: str, look: Look, size: float, room: float) -> tuple[str, float]:
+    """The words and their size, made smaller until they fit; what would be too small to read is
+    cut short instead."""
     wide = shapes.text_width(words, look, size=size, bold=True)
-    return size if wide <= room or wide == 0 else size * room / wide
+    if wide <= room or wide == 0:
+        return words, size
+    fit = size * room / wide
+    if fit >= size * _LEAST:
+        return words, fit
+    fit = size * _LEAST
+    while words and shapes.text_width(words + "…", look, size=fit, bold=True) > room:
+        words = words[:-1].rstrip()
+    return words + "…", fit
 
 
 def _footer(
@@ -244,6 +254,6 @@ def _footer(
     number = f"page {page} of {of}"
     room = width - 2 * MARGIN - shapes.text_width(number, look, size=280) - 300
     if heading.footer:
-        size = _fitting(heading.footer, look, 280, room)
-        yield shapes.text(MARGIN, y, heading.footer, look, size=size, anchor="start")
+        footer, size = _fitting(heading.footer, look, 280, room)
+        yield shapes.text(MARGIN, y, footer, look, size=size, anchor="start")
     yield shapes.text(width - MARGIN, y, number, look, size=280, anchor="end")

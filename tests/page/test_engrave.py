@@ -20,9 +20,10 @@ from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.music.technique import Bend, Grace, Technique
 from pipeline.page.engrave import Engraving, engrave
-from pipeline.page.look import look_from
+from pipeline.page.look import default_look, look_from
 from pipeline.page.marks import bend_name
-from pipeline.page.sheet import PAPERS
+from pipeline.page.shapes import text_width
+from pipeline.page.sheet import _LEAST, PAPERS, _fitting
 from tests.page.pieces import PIECES, long_tab, techniques_tab
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 
@@ -314,3 +315,14 @@ def test_empty_tab() -> None:
     tab = tab_of([])
     assert isinstance(tab, Tab)
     assert len(engrave(tab).pages) == 1
+
+
+def test_long_words_stay_on_the_page_and_legible() -> None:
+    """A title of 400 characters was set as a hairline, a credit wider than the page gave sizes
+    below nothing, and a phrase's name ran off the paper."""
+    look = default_look()
+    for words in ("A very long title that goes on and on " * 12, "W" * 400):
+        shown, size = _fitting(words, look, 850, 12_000)
+        assert size >= 850 * _LEAST and shown.endswith("…") and len(shown) > 5
+        assert text_width(shown, look, size=size, bold=True) <= 12_000
+    assert _fitting("Low Tide", look, 850, 12_000) == ("Low Tide", 850)
