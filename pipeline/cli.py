@@ -22,7 +22,7 @@ import typer
 
 from pipeline import __version__
 from pipeline.command import command
-from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError
+from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError, in_order
 
 if TYPE_CHECKING:
     from pipeline.read.lesson import Lesson, ReadLesson
@@ -106,7 +106,7 @@ def check(paths: Paths, as_json: Json = False) -> None:
                 "lesson": read.lesson.slug if read.lesson else None,
                 "title": read.lesson.config.title if read.lesson else None,
                 "facts": _facts(read.lesson) if read.lesson else None,
-                "problems": [_problem_json(problem) for problem in read.problems],
+                "problems": [_problem_json(problem) for problem in in_order(read.problems)],
             }
             for read in lessons
         ]
@@ -114,7 +114,7 @@ def check(paths: Paths, as_json: Json = False) -> None:
         _say_json(
             {
                 "lessons": rows,
-                "problems": [_problem_json(p) for p in week],
+                "problems": [_problem_json(p) for p in in_order(week)],
                 "errors": errors,
                 "cautions": cautions,
             }
@@ -339,11 +339,7 @@ def _problem_json(problem: Problem) -> dict[str, Any]:
 
 
 def _tell_problems(problems: Iterable[Problem]) -> None:
-    """Each problem once, file by file in the order met, from top to bottom."""
-    once = list(dict.fromkeys(problems))
-    files = list(dict.fromkeys(problem.path for problem in once))
-    once.sort(key=lambda p: (files.index(p.path), p.line or 0, p.column or 0))
-    for problem in once:
+    for problem in in_order(problems):
         _tell(problem.text())
 
 
@@ -415,7 +411,7 @@ def _kept_account() -> str:
         "w", prefix="lessonwright-", suffix=".txt", delete=False, encoding="utf-8"
     ) as file:
         file.write(traceback.format_exc())
-    return f"The full account, for whoever mends it, is in {file.name}"
+    return f"The full account, for whoever looks into it, is in {file.name}"
 
 
 if __name__ == "__main__":

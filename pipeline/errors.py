@@ -109,6 +109,13 @@ class SourceError(LessonwrightError, ValueError):
         return SourceError, (self.problems,)
 
 
+def in_order(problems: Iterable[Problem]) -> list[Problem]:
+    """Each problem once: file by file in the order met, the errors of a file first, from top to bottom."""
+    once = list(dict.fromkeys(problems))
+    files = {path: place for place, path in enumerate(dict.fromkeys(p.path for p in once))}
+    return sorted(once, key=lambda p: (files[p.path], not p.error, p.line or 0, p.column or 0))
+
+
 @dataclass
 class Problems:
     """Collects problems, so that all of them are told at once."""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pickle
+from pathlib import Path
 
 import pytest
 
-from pipeline.errors import LessonwrightError, Problem, UnusableError, nearest
+from pipeline.errors import LessonwrightError, Problem, Problems, UnusableError, in_order, nearest
 from pipeline.read.media import MediaError
 from pipeline.sound.errors import SoundError
 
@@ -43,3 +44,18 @@ def test_a_long_line_is_shown_around_its_spot(column: int) -> None:
 def test_the_mark_stands_right_behind_tabs_and_nothing_steers_the_terminal() -> None:
     shown, mark = Problem("w", column=4, offending="a\t\x1bX").text().splitlines()[1:]
     assert shown == "    a ·X" and mark == "       ^"
+
+
+def test_the_errors_of_a_file_come_before_its_cautions() -> None:
+    """In a trial the one error of a tab was the last of nine things told about it."""
+    tab, chart = Path("tab.txt"), Path("chart.txt")
+    problems = Problems()
+    problems.caution("late", path=tab, line=9)
+    problems.caution("early", path=tab, line=2)
+    problems.error("second", path=tab, line=20, column=4)
+    problems.error("first", path=tab, line=20, column=1)
+    problems.error("whole chart", path=chart)
+    problems.caution("whole tab", path=tab)
+    problems.error("first", path=tab, line=20, column=1)
+    told = [problem.what for problem in in_order(problems)]
+    assert told == ["first", "second", "whole tab", "early", "late", "whole chart"]

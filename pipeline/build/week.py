@@ -37,6 +37,7 @@ from pipeline.errors import (
     Problem,
     SourceError,
     StepError,
+    in_order,
     nearest,
 )
 from pipeline.read.lesson import Lesson, ReadLesson, read_lessons
@@ -178,7 +179,7 @@ class _Build:
 
     def _tell(self, name: str, read: ReadLesson) -> None:
         """What was found in a lesson that will not be built; a built one's cautions are summed up."""
-        for problem in read.problems:
+        for problem in in_order(read.problems):
             self.report.problem(name, problem.text())
 
     def _refuse_empty(self, lesson: Lesson, graph: Graph) -> None:
@@ -338,12 +339,12 @@ def build(
         )
     report = report or SilentReporter()
     reads, week_problems = read_lessons(paths)
-    for problem in week_problems:
+    for problem in in_order(week_problems):
         report.problem("", problem.text())
     if not any(read.lesson for read in reads):
         results = tuple(LessonResult(_name_of(read), None, tuple(read.problems)) for read in reads)
         for read in reads:
-            for problem in read.problems:
+            for problem in in_order(read.problems):
                 report.problem(_name_of(read), problem.text())
         return Summary(results, tuple(week_problems), time.perf_counter() - begun)
     store = Store(out / STORE_FOLDER)
