@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.build import make_words
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, Declaring, template_files
-from pipeline.build.editions import tempo_words
+from pipeline.build.editions import counted_words, tempo_words
 from pipeline.build.step import Output, Step
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.tab import Tab
@@ -130,9 +130,7 @@ def _facts(of: Declaring) -> dict[str, Any]:
 
 def _tempo(tab: Tab) -> str:
     """The tempo as players set it on a metronome."""
-    if tab.form.bars[0].metre.compound:
-        return f"♩. = {round(tab.tempo_bpm / 1.5, 1):g}"
-    return tempo_words(tab.tempo_bpm)
+    return counted_words(tab.tempo_bpm, tab.form.bars[0].metre)
 
 
 def _usual_tuning(tab: Tab) -> bool:

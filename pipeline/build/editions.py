@@ -11,6 +11,7 @@ from pipeline.config.tempo import TempoChoice
 from pipeline.errors import MisuseError
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
+from pipeline.music.metre import Metre
 
 SLOWEST_BPM: Final = 10.0
 FASTEST_BPM: Final = 500.0
@@ -41,6 +42,14 @@ def key_words(key: Key) -> str:
 def tempo_words(bpm: float) -> str:
     """``104 bpm``, ``83.2 bpm``."""
     return f"{bpm:.2f}".rstrip("0").rstrip(".") + " bpm"
+
+
+def counted_words(bpm: float, metre: Metre) -> str:
+    """A tempo as players set it on a metronome: ``104 bpm``, and ``♩. = 72`` in 6/8.
+
+    bpm : quarter notes a minute
+    """
+    return f"♩. = {round(bpm / 1.5, 1):g}" if metre.compound else tempo_words(bpm)
 
 
 def parse_keys(texts: Sequence[str]) -> tuple[Key, ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote
 
+from pipeline.build.editions import counted_words
 from pipeline.build.lesson_steps import Plan
 from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
@@ -52,6 +53,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         channel=plan.lesson.channel,
         look=plan.look,
         key=Key.parse(record["facts"]["key"]).symbol(),
+        tempo=counted_words(plan.lesson.tab.tempo_bpm, plan.lesson.tab.form.bars[0].metre),
         quiet=_quiet(plan.look),
         accent_ink=legible("#ffffff", on=plan.look.accent),
         public={one.path.rpartition("/")[2]: one for one in placed if one.tier == "public"},

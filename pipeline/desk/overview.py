@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from pipeline.build.editions import counted_words
 from pipeline.command import command
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
+from pipeline.music.metre import Metre
 from pipeline.page.look import Look, default_look, legible, mixed
 
 RECORD_FILE: Final = "release.json"
@@ -119,15 +121,22 @@ def _record(folder: Path) -> dict[str, Any] | None:
 
 
 def _facts(facts: dict[str, Any]) -> str:
-    """``Electric guitar, A minor, 4/4, 104 bpm, 16 bars``: what of it the record has."""
+    """``Electric guitar, A minor, 6/8, ♩. = 72, 16 bars``: what of it the record has."""
     instrument = str(facts.get("instrument", ""))
     told = [instrument[:1].upper() + instrument[1:]] if instrument else []  # DADGAD stays as it is
     if "key" in facts:
         told.append(_key_words(str(facts["key"])))
     told += [str(facts["metre"])] if "metre" in facts else []
-    told += [f"{facts['tempo_bpm']:g} bpm"] if "tempo_bpm" in facts else []
+    told += [_tempo(facts["tempo_bpm"], str(facts.get("metre")))] if "tempo_bpm" in facts else []
     told += [f"{facts['bars']} bar{'' if facts['bars'] == 1 else 's'}"] if "bars" in facts else []
     return ", ".join(told)
+
+
+def _tempo(bpm: float, metre: str) -> str:
+    try:
+        return counted_words(bpm, Metre.parse(metre))
+    except MusicError:  # as for keys
+        return f"{bpm:g} bpm"
 
 
 def _key_words(text: str) -> str:

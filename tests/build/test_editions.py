@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.build.editions import (
+    counted_words,
     editions_of,
     editions_with,
     key_words,
@@ -15,6 +16,7 @@ from pipeline.build.editions import (
 from pipeline.config.tempo import TempoChoice
 from pipeline.errors import MisuseError
 from pipeline.music.key import Key
+from pipeline.music.metre import Metre
 
 
 def made(
@@ -109,6 +111,15 @@ def test_names_for_files_are_plain(key: str, words: str) -> None:
 
 def test_tempos_in_names() -> None:
     assert [tempo_words(bpm) for bpm in (104.0, 83.2, 70.125)] == ["104 bpm", "83.2 bpm", "70.12 bpm"]
+
+
+@pytest.mark.parametrize(
+    ("bpm", "metre", "words"),
+    [(104.0, "4/4", "104 bpm"), (108.0, "6/8", "♩. = 72"), (100.0, "12/8", "♩. = 66.7")],
+)
+def test_tempos_as_they_are_counted(bpm: float, metre: str, words: str) -> None:
+    """Common practice: compound metres are counted in dotted quarters."""
+    assert counted_words(bpm, Metre.parse(metre)) == words
 
 
 def test_what_cannot_be_played() -> None:

@@ -248,7 +248,7 @@ def test_a_week_is_one_page(week: Path, release: Path) -> None:
     assert "<h1>Harbour week</h1>" in page and "1 of 3 lessons built · A Room" in page
     assert "--plate: #401020" in page, "the channel's colours"
     assert '<h2><a href="low-tide/review.html">Low &lt;Tide&gt;</a></h2>' in page
-    assert "Guitar DADGAD, F♯ minor, 6/8, 92.5 bpm, 16 bars" in page
+    assert "Guitar DADGAD, F♯ minor, 6/8, ♩. = 61.7, 16 bars" in page
     assert '<img src="low-tide/public/still.png" alt="">' in page
     assert '<span class="badge">2</span> to look at' in page
     assert "<h2>Gull &amp; Co</h2>\n<p>Not built yet.</p>" in page and f" build {week}</code>" in page
