@@ -157,27 +157,28 @@ class Tab:
         if not self.tempos or self.tempos[0].quarter != 0:
             yield "the first tempo stands at the start"
         length = self.form.written.length
-        busy: dict[int, Note] = {}
+        busy: dict[int, tuple[Fraction, int]] = {}  # per string until when, and its fret
         for note in self.notes:
-            yield from self._complaints_of(note, length)
+            end, grace = note.end, note.grace
+            yield from self._complaints_of(note, end, grace, length)
             before = busy.get(note.string)
-            if before is not None and before.end > note.onset and not note.grace:
-                yield f"{self.where(note)}: string {note.string} still sounds fret {before.fret}"
-            if not note.grace:
-                busy[note.string] = note
+            if before is not None and before[0] > note.onset and not grace:
+                yield f"{self.where(note)}: string {note.string} still sounds fret {before[1]}"
+            if not grace:
+                busy[note.string] = (end, note.fret)
         for phrase in self.phrases:
             try:
                 self.form.bar_span(phrase.first, phrase.last)
             except MusicError as error:
                 yield f"phrase {phrase.name!r}: {error}"
 
-    def _complaints_of(self, note: Note, length: Fraction) -> Iterable[str]:
+    def _complaints_of(self, note: Note, end: Fraction, grace: bool, length: Fraction) -> Iterable[str]:
         # the place is told only where something is wrong: this runs for every note of every copy
-        if note.onset < 0 or note.end > length:
+        if note.onset.numerator < 0 or end > length:
             yield f"{self.where(note)}: a note outside the piece"
-        elif note.grace and note.onset == length:
+        elif grace and note.onset == length:
             yield f"{self.where(note)}: a grace note after the last note leads into nothing"
-        if note.duration < 0 or (note.duration == 0) != note.grace:
+        if note.duration.numerator < 0 or (not note.duration) != grace:
             yield f"{self.where(note)}: only a grace note lasts nothing"
         if note.dynamic not in DYNAMICS:
             yield f"{self.where(note)}: unknown dynamic {note.dynamic!r}"

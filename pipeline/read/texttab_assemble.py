@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
@@ -22,6 +23,7 @@ from pipeline.read.texttab_lines import DYNAMIC_WORDS, Sheet, System
 from pipeline.read.texttab_marks import MarkReader
 from pipeline.read.texttab_strings import ScannedSystem, StringState, TabNote, scan_system, tell_joint
 
+_NOTHING: Final = Fraction(0)  # how long a grace note lasts
 _SPAN_LABEL: Final = re.compile(r"P\.?M\.?|L\.?R\.?|let ring|palm mute|PK|DY", re.IGNORECASE)
 _ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s*[,.]\s*\d+)*)\.?(?P<dashes>[-_ |]*)")
 
@@ -132,14 +134,9 @@ class Assembler:
             elif marks is None:
                 columns = spread_columns(self.source, notes, bar, lead, self.metre)
             elif not marks[index] and not notes:
-                columns = [Column(bar[0], bar[0], step=self.metre.quarters)]
+                columns = [Column(bar[0], bar[0], bar[0], step=self.metre.quarters)]
             else:
                 columns = timed_columns(self.source, notes, marks[index], line, self.metre)
-            info = BarInfo(
-                self.metre, None if columns is None else sum((c.step for c in columns), Fraction(0)),
-                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index], index in scanned.short,
-            )  # fmt: skip
-            self.bars.append(info)
             start = self.now
             if columns is None:
                 self.ties.clear()
@@ -147,6 +144,11 @@ class Assembler:
             else:
                 for column in columns:
                     self._column(column, spans, line)
+            info = BarInfo(
+                self.metre, None if columns is None else self.now - start,
+                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index], index in scanned.short,
+            )  # fmt: skip
+            self.bars.append(info)
             self._go_to(start + self._length(info))
 
     @staticmethod
@@ -158,19 +160,20 @@ class Assembler:
 
     def _go_to(self, now: Fraction) -> None:
         """Go on at ``now``; what is held out of a bar of the wrong length moves with it."""
+        if now == self.now:
+            return
         shift = now - self.now
         self.now = now
-        if not shift:
-            return
         self.busy = {string: (end + shift, fret) for string, (end, fret) in self.busy.items()}
         for tie in self.ties:
             tie.notes = {string: (end + shift, fret) for string, (end, fret) in tie.notes.items()}
 
     def _column(self, column: Column, spans: dict[str, list[tuple[int, str]]], line: int) -> None:
-        for place, word in spans["DY"]:
-            if place <= column.start:
-                self.dynamic = word
-        spans["DY"] = [(place, word) for place, word in spans["DY"] if place > column.start]
+        if spans["DY"]:
+            for place, word in spans["DY"]:
+                if place <= column.start:
+                    self.dynamic = word
+            spans["DY"] = [(place, word) for place, word in spans["DY"] if place > column.start]
         extra: list[Technique] = []
         if spans["PM"] and _covers(spans["PM"], column):
             extra.append(PalmMute())
@@ -181,21 +184,23 @@ class Assembler:
             extra += [Stroke(down=strokes[0].lower() == "d")] if strokes else []
         held = column.held or (column.step,)
         now = self.now
-        column_notes = sorted(column.notes, key=lambda n: n.string)
+        tie_mark = column.mark if column.mark is not None and column.mark.tied else None
         tied_on: dict[int, tuple[Fraction, int]] = {}
-        for place, typed in enumerate(column_notes):
-            length = Fraction(0) if column.grace else held[place] if len(held) > 1 else held[0]
+        for place, typed in enumerate(sorted(column.notes, key=lambda n: n.string)):
+            length = _NOTHING if column.grace else held[place] if len(held) > 1 else held[0]
             note = self._note(typed, length, tuple(extra))
             if note is None:
                 continue
             self.notes.append(note)
-            if not column.grace:
+            if column.held:  # any other note ends where the next column begins
+                self.busy[typed.string] = (note.end, note.fret)
+            if tie_mark is not None:
                 tied_on[typed.string] = (note.end, note.fret)
-        self.now = now + column.step
         if not column.grace:
+            self.now = now + column.step
             self._ties_left(now)
-        if column.mark is not None and column.mark.tied and tied_on:
-            self.ties.append(_Tie(tied_on, line, column.mark.start + 1))
+        if tie_mark is not None and tied_on:
+            self.ties.append(_Tie(tied_on, line, tie_mark.start + 1))
 
     def _note(self, typed: TabNote, length: Fraction, extra: tuple[Technique, ...]) -> Note | None:
         if typed.head in ("dead", "softdead"):
@@ -220,8 +225,6 @@ class Assembler:
                 "Shorten the held length of the note before.",
             )  # fmt: skip
             return None
-        if length:
-            self.busy[typed.string] = (self.now + length, typed.fret)
         pitch = self._pitch(typed.string, typed.fret)
         techniques = self.marks.techniques(typed, tied=tied) + extra
         return Note(self.now, length, typed.string, typed.fret, pitch, tied, techniques, dynamic=self.dynamic)
@@ -240,6 +243,8 @@ class Assembler:
 
     def _ties_left(self, now: Fraction | None) -> None:
         """Tell ties whose notes ended without going on; ``now`` None: at the end of the piece."""
+        if not self.ties:
+            return
         left: list[_Tie] = []
         for tie in self.ties:
             if now is None or all(end <= now for end, _ in tie.notes.values()):
@@ -326,6 +331,7 @@ class Assembler:
                 text = " " * label.end() + text[label.end() :]
             if name in ("PM", "LR"):
                 found[name] += [(i, sign) for i, sign in enumerate(text) if not sign.isspace()]
+                found[name].sort()  # there may be several such lines
                 continue
             known = ("d", "u") if name == "PK" else DYNAMIC_WORDS
             for match in re.finditer(r"[^\s|-]+", text):
@@ -374,5 +380,6 @@ class Assembler:
             return None
 
 
-def _covers(marks: Iterable[tuple[int, str]], column: Column) -> bool:
-    return any(column.start <= place < column.end for place, _ in marks)
+def _covers(marks: Sequence[tuple[int, str]], column: Column) -> bool:
+    at = bisect_left(marks, (column.start, ""))
+    return at < len(marks) and marks[at][0] < column.end

@@ -21,6 +21,7 @@ class Column:
     """Notes that start together, or a rest when there are none.
 
     start, end : 0-based columns of the heads
+    lead : where a duration may begin to stand above it
     step : quarters until the next column; 0 for grace notes
     held : see :class:`DurationMark`
     mark : the duration mark, None in proportional time
@@ -28,6 +29,7 @@ class Column:
 
     start: int
     end: int
+    lead: int
     notes: list[TabNote] = field(default_factory=list)
     grace: bool = False
     step: Fraction = Fraction(0)
@@ -116,10 +118,11 @@ def _grouped(notes: Sequence[TabNote], starts: Iterable[int]) -> list[Column]:
             or (note.start != last.start and note.start in marked)
             or any(other.string == note.string for other in last.notes)
         ):
-            columns.append(Column(note.start, note.head_end, [note], bool(note.grace)))
+            columns.append(Column(note.start, note.head_end, note.lead, [note], bool(note.grace)))
         else:
             last.notes.append(note)
             last.end = max(last.end, note.head_end)
+            last.lead = min(last.lead, note.lead)
     return columns
 
 
@@ -136,9 +139,7 @@ def timed_columns(
     unpaired: list[DurationMark] = []
     good = True
     for mark in marks:
-        home = next(
-            (c for c in columns if not c.grace and min(n.lead for n in c.notes) <= mark.start < c.end), None
-        )
+        home = next((c for c in columns if c.lead <= mark.start < c.end and not c.grace), None)
         if home is None:
             unpaired.append(mark)
         elif home.mark is not None:
@@ -185,7 +186,7 @@ def timed_columns(
             good = False
             source.error(line, mark.start + 1, "a rest cannot be tied", "Delete the _ after the duration.")
         else:
-            columns.append(Column(mark.start, mark.start + 1, mark=mark))
+            columns.append(Column(mark.start, mark.start + 1, mark.start, mark=mark))
     for column in bare:
         good = False
         note = column.notes[0]
@@ -218,7 +219,7 @@ def spread_columns(
     columns = _grouped(notes, ())
     timed = [c for c in columns if not c.grace]
     if not timed:
-        return [*columns, Column(bar[1], bar[1], step=metre.quarters)]
+        return [*columns, Column(bar[1], bar[1], bar[1], step=metre.quarters)]
     slots = _slots([c.start - bar[0] - lead for c in timed], bar[1] - bar[0] - lead, metre)
     if slots is None:
         note = timed[0].notes[0]
@@ -231,7 +232,7 @@ def spread_columns(
     for column, start, end in zip(timed, slots, ends, strict=True):
         column.step = end - start
     if slots[0] > 0:
-        columns.insert(0, Column(bar[0], bar[0], step=slots[0]))
+        columns.insert(0, Column(bar[0], bar[0], bar[0], step=slots[0]))
     return columns
 
 
