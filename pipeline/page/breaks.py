@@ -17,6 +17,7 @@ _ROOM: Final = 6.0
 _INSIDE: Final = 1.4
 _CROWDED: Final = 1.0  # most of a line that bars at their natural width may take
 _LAST_SHORT: Final = 0.5  # a last line shorter than a third
+_LAST_ALONE: Final = 1.5  # a single bar left over for the last line
 
 
 def line_starts(
@@ -52,5 +53,6 @@ def line_starts(
 def _price(share: float, start: int, end: int, count: int, phrases: Collection[int]) -> float:
     price = _LINE + _INSIDE * sum(start < bar < end for bar in phrases)
     if end == count:
-        return price + (_LAST_SHORT if share < 1 / 3 and start else 0.0)
+        short = _LAST_SHORT if share < 1 / 3 and start else 0.0
+        return price + short + (_LAST_ALONE if end - start == 1 and start else 0.0)
     return price + _ROOM * (1 - min(share, 1.0)) ** 2

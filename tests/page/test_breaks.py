@@ -33,3 +33,9 @@ def test_no_line_is_wider_than_it_may_be(lead: float) -> None:
 
 def test_one_bar() -> None:
     assert line_starts([100.0], 400.0, lead=0.0, phrases={0}) == ()
+
+
+def test_no_bar_is_left_over_alone() -> None:
+    """A bass line printed its last four bars as three and one."""
+    assert line_starts([100.0] * 4, 320.0, lead=0.0, phrases=()) == (2,)
+    assert line_starts([300.0] * 2, 320.0, lead=0.0, phrases=()) == (1,)  # there is no other way
