@@ -66,8 +66,8 @@ class Assembler:
             self._changes(system)
             if system.phrase is not None:
                 self.phrase_starts.append((*system.phrase, len(self.bars)))
-            if len(system.strings) != len(self.instrument.strings):
-                self._wrong_strings(system)
+            if system.damaged or len(system.strings) != len(self.instrument.strings):
+                self._skip(system)
             else:
                 self._system(scan_system(self.source, system, self.states))
         self._slides_left()
@@ -88,14 +88,16 @@ class Assembler:
             if bpm is not None:
                 self.tempos.append(TempoMark(self.now, bpm))
 
-    def _wrong_strings(self, system: System) -> None:
+    def _skip(self, system: System) -> None:
+        """Pass over a system whose strings are not those of the instrument."""
         have, want = len(system.strings), len(self.instrument.strings)
         remedy = f"Give the system {want} lines, or name the instrument or its tuning at the top."
         if have > want and have % want == 0:
             remedy = "Leave an empty line between two systems."
-        self.source.error(
-            system.strings[0].number, 1, f"this system has {have} strings, the {self.instrument.name} has {want}", remedy
-        )  # fmt: skip
+        if have != want:
+            self.source.error(
+                system.strings[0].number, 1, f"this system has {have} strings, the {self.instrument.name} has {want}", remedy
+            )  # fmt: skip
         # its bars count all the same, so that later ones are told by their right numbers
         counts = Counter(len(re.findall(r"\|+", line.text)) for line in system.strings)
         for _ in range(counts.most_common(1)[0][0] - 1):
@@ -129,7 +131,7 @@ class Assembler:
         for index, bar in enumerate(scanned.bars):
             notes = scanned.notes[index]
             columns: list[Column] | None
-            if not scanned.sound:
+            if not scanned.sound or index in scanned.unread:
                 columns = None
             elif marks is None:
                 columns = spread_columns(self.source, notes, bar, lead, self.metre)

@@ -10,7 +10,7 @@ from typing import Final
 from pipeline.music.metre import Metre
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_strings import ScannedSystem, TabNote
-from pipeline.read.texttab_values import DurationMark, read_duration
+from pipeline.read.texttab_values import LETTERS, DurationMark, read_duration
 
 _FINENESS: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24)  # slots a quarter tried for proportional time
 _NEAR: Final = 3  # columns within which a mark is taken to be meant for a note
@@ -48,6 +48,7 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
     number, text = scanned.system.durations
     marks: list[DurationMark] = []
     ends: list[int] = []  # places of "!"
+    odd: list[tuple[int, str]] = []  # what is no duration
     place = 0
     for word in text.replace("|", " ").split():
         place = text.index(word, place)
@@ -55,6 +56,7 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
         if word == "!":
             ends.append(place)
         elif mark is None:
+            odd.append((place, word))
             source.error(
                 number, place + 1, f"not a duration: {word!r}",
                 "Durations are w h q e s t, with dots (q.), figures (e3) and sums (q+e), a space between.",
@@ -79,17 +81,27 @@ def read_marks(source: SourceText, scanned: ScannedSystem) -> list[list[Duration
         home = next((i for i, line in enumerate(scanned.lines[1:]) if place + shift < line.end), None)
         if home is not None:
             scanned.short.add(home)
+    for place, word in odd:
+        home = next((i for i, (_, end) in enumerate(scanned.bars) if place + shift < end), len(scanned.bars))
+        # where marks have run together (qe), those behind them have moved as well
+        together = len(word) > 1 and all(sign in LETTERS for sign in word.lower())
+        scanned.unread.update(range(home, len(scanned.bars) if together else home + 1))
+    outside: list[DurationMark] = []
     bar = 0
     for mark in marks:
         while bar < len(scanned.bars) and mark.start >= scanned.lines[bar + 1].start:
             bar += 1
         if bar == len(scanned.bars) or mark.start < scanned.bars[bar][0]:
-            source.error(
-                number, max(0, mark.start - shift) + 1, f"the duration {mark.text!r} is not above a column of a bar",
-                "Put it above the first character of a note, or above a dash inside a bar for a rest.",
-            )  # fmt: skip
+            outside.append(mark)
         else:
             found[bar].append(mark)
+    if outside and not (odd and max(scanned.unread, default=0) >= len(scanned.bars) - 1):
+        more = f", nor are {len(outside) - 1} more of this line" if len(outside) > 1 else ""
+        source.error(
+            number, max(0, outside[0].start - shift) + 1,
+            f"the duration {outside[0].text!r} is not above a column of a bar{more}",
+            "Put it above the first character of a note, or above a dash inside a bar for a rest.",
+        )  # fmt: skip
     return found
 
 
@@ -137,18 +149,17 @@ def timed_columns(
     """
     columns = _grouped(notes, (mark.start for mark in marks))
     unpaired: list[DurationMark] = []
-    good = True
+    amiss: list[tuple[int, int, str, str]] = []  # line, column, what, remedy
     for mark in marks:
         home = next((c for c in columns if c.lead <= mark.start < c.end and not c.grace), None)
         if home is None:
             unpaired.append(mark)
         elif home.mark is not None:
-            good = False
-            source.error(line, mark.start + 1, "a second duration above one column", "Keep one of them.")
+            amiss.append((line, mark.start + 1, "a second duration above one column", "Keep one of them."))
         else:
             home.mark = mark
     bare = [c for c in columns if c.mark is None and not c.grace]
-    if unpaired and bare and good:
+    if unpaired and bare and not amiss:
         struck = [c for c in columns if not c.grace]
         if len(struck) == len(marks) and sum(mark.step for mark in marks) == metre.quarters:
             source.caution(
@@ -169,43 +180,46 @@ def timed_columns(
                 "Move it above the first character of the note.",
             )  # fmt: skip
         elif close is not None and abs(close.start - mark.start) <= _NEAR:
-            good = False
             bare.remove(close)
-            source.error(
+            amiss.append((
                 line, mark.start + 1,
                 f"the duration {mark.text!r} is in column {mark.start + 1}, the note below in column {close.start + 1}",
                 "Move it above the first character of the note.",
-            )  # fmt: skip
+            ))  # fmt: skip
         elif over is not None:
-            good = False
-            source.error(
+            amiss.append((
                 line, mark.start + 1, f"the duration {mark.text!r} is above a mark that is part of a note",
                 "A bend and its target are one note with one duration.",
-            )  # fmt: skip
+            ))  # fmt: skip
         elif mark.tied:
-            good = False
-            source.error(line, mark.start + 1, "a rest cannot be tied", "Delete the _ after the duration.")
+            amiss.append((line, mark.start + 1, "a rest cannot be tied", "Delete the _ after the duration."))
         else:
             columns.append(Column(mark.start, mark.start + 1, mark.start, mark=mark))
     for column in bare:
-        good = False
         note = column.notes[0]
-        source.error(
+        amiss.append((
             note.line, note.start + 1, "there is no duration above this note",
             f"Write one in line {line} above column {column.start + 1}, or delete the note.",
-        )  # fmt: skip
+        ))  # fmt: skip
     for column in columns:
         if column.mark is not None:
             column.step, column.held = column.mark.step, column.mark.held
             if len(column.held) > 1 and len(column.held) != len(column.notes):
-                good = False
-                source.error(
+                amiss.append((
                     line, column.mark.start + 1,
                     f"{len(column.held)} held lengths for {len(column.notes)} notes",
                     "Write one for all of them, or one each from the top string down.",
-                )  # fmt: skip
+                ))  # fmt: skip
     columns.sort(key=lambda c: c.start)
-    return columns if good else None
+    if not amiss:
+        return columns
+    # one slip of the hand moves all that is behind it: the first place is told
+    at, column_at, what, remedy = min(amiss, key=lambda one: one[1])
+    more = len(amiss) - 1
+    if more:
+        remedy += f" {more} more of this bar {'does' if more == 1 else 'do'} not line up either."
+    source.error(at, column_at, what, remedy)
+    return None
 
 
 def spread_columns(

@@ -74,6 +74,7 @@ class System:
     spans: list[tuple[str, int, str]] = field(default_factory=list)
     changes: list[Header] = field(default_factory=list)
     phrase: tuple[str, int] | None = None  # its name ("" ends the one before) and line
+    damaged: bool = False  # one of its lines could not be read, and was told
 
 
 @dataclass(slots=True)
@@ -145,6 +146,7 @@ class _Sorter:
         if string and _is_string(string):
             self._string(number, text, string)
             return
+        begun = self.open
         self._close()
         phrase, header, span = _PHRASE.match(text), _HEADER.match(raw.rstrip()), _SPAN.match(text)
         if phrase and not _is_durations(text):
@@ -161,6 +163,9 @@ class _Sorter:
             self.source.caution(
                 number, 1, "chord names in the tab are not read", "The chart holds the chords; # before the line hides it."
             )  # fmt: skip
+        elif 2 * sum(sign in "-|" for sign in text) >= len(text.strip()):
+            self.open = begun
+            self._damaged_string(number, text)
         else:
             self.source.error(
                 number,
@@ -170,17 +175,34 @@ class _Sorter:
                 " (e|--5--|). Begin the line with # to make it a comment.",
             )
 
-    def _string(self, number: int, text: str, match: re.Match[str]) -> None:
+    def _damaged_string(self, number: int, text: str) -> None:
+        """A string line that is spoiled at its start; it still counts as one of its system."""
+        start = len(text) - len(text.lstrip())
+        label = re.split(r"[-|]", text, maxsplit=1)[0].strip()
+        self.source.error(
+            number, start + 1, f"{label!r} at the start of this string is not the name of a note",
+            "Begin a string with its note and a |, such as E| or F#|, or with the | alone.",
+        )  # fmt: skip
+        system = self._opened()
+        system.damaged = True
+        system.strings.append(StringLine(number, "", start + len(label), text))
+
+    def _opened(self) -> System:
+        """The system that string lines now belong to."""
         if self.open is None:
             self.open, self.next = self.next, System()
             self.sheet.systems.append(self.open)
+        return self.open
+
+    def _string(self, number: int, text: str, match: re.Match[str]) -> None:
+        system = self._opened()
         line = StringLine(number, match["label"] or "", match.start("rest"), text)
         if "\t" in text:
             self.source.error(
                 number, text.index("\t") + 1, "a tab character in a string line: nobody can say which columns follow it",
                 "Replace it by dashes or spaces.",
             )  # fmt: skip
-        self.open.strings.append(line)
+        system.strings.append(line)
 
     def _phrase(self, number: int, raw: str) -> None:
         name = " ".join(raw.strip()[1:-1].split())
@@ -260,6 +282,7 @@ class _Sorter:
             self.source.error(
                 number, 1, f"a second line of {kind} above one system, the first is line {first}", "Keep one of them."
             )  # fmt: skip
+            self.next.damaged = True
         setattr(self.next, kind, (number, text))
 
     def _leftovers(self) -> None:

@@ -120,6 +120,7 @@ class ScannedSystem:
     repeat_start: list[bool] = field(default_factory=list)
     repeat_times: list[int] = field(default_factory=list)
     short: set[int] = field(default_factory=set)  # bars that end early on purpose
+    unread: set[int] = field(default_factory=set)  # bars whose durations could not all be read
     sound: bool = True  # barlines agree: what stands in it can be trusted
 
 

@@ -468,6 +468,56 @@ def test_a_bar_too_long_is_told_alone(marks: str) -> None:
     assert ["bar 2 holds 5 quarters" in p.what for p in problems] == [True]
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "line", "column", "what"),
+    [
+        # one slip of the hand each, with all it led to before
+        ("A|---------------|------", "A_|---------------|-----", 15, 1, "'A_' at the start of this string"),
+        ("e|---------------|------", "eh|---------------|-----", 11, 1, "'eh' at the start of this string"),
+        ("   q   e e q  q ", "   qe e q  q ", 10, 4, "not a duration: 'qe'"),
+        ("   q   e e q  q ", "  zz   e e q  q ", 10, 3, "not a duration: 'zz'"),
+        ("e e h", "ee h", 10, 26, "not a duration: 'ee'"),
+        ("   q   e e q  q    q", "   q  \n e e q  q    q", 11, 1, "a second line of durations"),
+    ],
+)
+def test_one_slip_is_told_once(before: str, after: str, line: int, column: int, what: str) -> None:
+    """A slip in one line of a system was followed by up to 26 complaints about what it moved."""
+    assert GOOD.count(before) == 1
+    _, problems = read(GOOD.replace(before, after))
+    told = problems.errors[0]
+    assert (told.line, told.column) == (line, column), told.text()
+    assert what in told.what
+    assert len(problems.errors) == 1, "\n".join(p.text() for p in problems)
+
+
+def test_what_does_not_line_up_is_told_once_a_bar() -> None:
+    text = GOOD.replace("q   e e q  q ", "q            ").replace("   q q   h\n", "     q   h\n")
+    _, problems = read(text)
+    assert [(p.line, p.column) for p in problems.errors] == [(12, 8), (24, 4)]
+    assert "there is no duration above this note" in problems.errors[0].what
+    assert "3 more of this bar do not line up either" in problems.errors[0].remedy
+    assert "either" not in problems.errors[1].remedy
+
+
+def test_few_slips_are_told_many_times() -> None:
+    """600 seeded slips of one key: few are told by more than two errors."""
+    rng = random.Random(5)
+    counts: list[int] = []
+    for _ in range(600):
+        text = list(GOOD)
+        place = rng.randrange(len(text))
+        kind = rng.random()
+        if kind < 0.4:
+            text[place] = rng.choice("-|:0157hpbrsx~/\\()<>[]eq\n t")
+        elif kind < 0.7:
+            del text[place : place + rng.randint(1, 3)]
+        else:
+            text.insert(place, rng.choice("-|57hpqe_ "))
+        counts.append(len(read("".join(text))[1].errors))
+    assert sum(count > 2 for count in counts) <= 0.02 * len(counts)
+    assert max(counts) <= 6
+
+
 @pytest.mark.parametrize("text", ["", "\n\n", "# nothing\n", "title: Empty\n"])
 def test_an_empty_tab_is_an_error(text: str) -> None:
     tab, problems = read(text)
