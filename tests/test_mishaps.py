@@ -416,7 +416,7 @@ def test_a_string_named_with_a_foreign_digit(lesson: Path, said: Said) -> None:
     tab = lesson / "tab.txt"
     tab.write_text(tab.read_text().replace("\nG|", "\nG٣|"))
     code, _, err = said("check", lesson)
-    assert code == 1 and "error: this line is not understood" in err
+    assert code == 1 and "error: 'G٣' at the start of this string is not the name of a note" in err
 
 
 # -- where the release goes -------------------------------------------------------------------
