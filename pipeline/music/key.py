@@ -30,8 +30,10 @@ _MODES: Final[dict[str, tuple[int, tuple[int, ...], int]]] = {
     "locrian": (5, (0, 1, 3, 5, 6, 8, 10), -6),
 }
 MODES: Final = tuple(_MODES)
-_ALIASES: Final = {"": "major", "maj": "major", "ionian": "major", "m": "minor", "min": "minor"}
-_ALIASES_EXTRA: Final = {"mi": "minor", "ma": "major", "aeolian": "minor", "dor": "dorian", "mix": "mixolydian"}
+_ALIASES: Final = {
+    "": "major", "maj": "major", "ma": "major", "ionian": "major", "m": "minor", "min": "minor", "mi": "minor",
+    "aeolian": "minor", "dor": "dorian", "mix": "mixolydian",
+}  # fmt: skip
 _KEY: Final = re.compile(r"\s*([A-G][#♯b♭]?)\s*([A-Za-z]*)\s*")
 # ways to say a key that are not its name here: what to replace by what, in lower case
 _SAID: Final = (
@@ -67,7 +69,7 @@ class Key:
         """
         match = _KEY.fullmatch(text)
         word = "" if match is None else "maj" if match[2] == "M" else match[2].lower()
-        mode = {**_ALIASES, **_ALIASES_EXTRA}.get(word, word)
+        mode = _ALIASES.get(word, word)
         if match is None or mode not in _MODES:
             meant = _suggest(text)
             hint = f"did you mean {meant}?" if meant else "such as Am, Bb, E dorian"
@@ -150,7 +152,7 @@ def _suggest(text: str) -> str | None:
     match = re.fullmatch(r"([a-g][#♯b♭]?)\s*([a-z]*)\s*", word)
     if match is None:
         return None
-    modes = {**_ALIASES, **_ALIASES_EXTRA, **{mode: mode for mode in MODES}}
+    modes = {**_ALIASES, **{mode: mode for mode in MODES}}
     near = difflib.get_close_matches(match[2], modes, n=1, cutoff=0.7)
     if match[2] and not near:
         return None
