@@ -47,7 +47,7 @@ def run() -> Iterator[Figure]:
         yield built("one chord changed")
         chart.write_text(before, "utf-8")
         yield built("changed back")
-        yield built("one key instead", keys=("C",))
+        yield built("one key added", keys=("C",))
         (lesson / "texts" / "description.txt.j2").write_text("{{ lesson.title }}\n", "utf-8")
         yield built("template changed")
         channel.write_text(channel.read_text() + '\n[look]\naccent = "#5a1040"\n')
