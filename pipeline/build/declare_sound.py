@@ -8,7 +8,7 @@ from dataclasses import replace
 from pipeline.build import make_sound
 from pipeline.build.declaring import PART, Declaring
 from pipeline.build.digest import value_digest
-from pipeline.build.editions import Edition, tempo_words
+from pipeline.build.editions import Edition, counted_words, tempo_words
 from pipeline.build.step import Output, Step
 from pipeline.config.complaints import tell
 from pipeline.config.toml import Spot
@@ -44,6 +44,8 @@ def _edition_steps(
     }
     stems = {lead: f"{of.slug} - {told[lead][0]} - {edition.name}" for lead in leads}
     where = f"{edition.key.symbol()}, {tempo_words(edition.tempo_bpm)}"
+    metre = of.lesson.tab.form.bars[0].metre
+    counted = f"{edition.key.symbol()}, {counted_words(edition.tempo_bpm, metre)}"
     product = {"none": "backing", "guide": "guide"}
     seconds = 60.0 * float(of.lesson.tab.form.played.length) / edition.tempo_bpm
     band = of.step(
@@ -65,7 +67,7 @@ def _edition_steps(
             synthesizer=synthesizer,
             names=tuple((lead, f"{stems[lead]}.wav") for lead in leads),
         ),
-        [Output(f"{stems[lead]}.wav", product[lead], f"{told[lead][1]} in {where}, studio quality (WAV)")
+        [Output(f"{stems[lead]}.wav", product[lead], f"{told[lead][1]} in {counted}, studio quality (WAV)")
          for lead in leads],
         rooms=("pipeline.sound",),
         libraries=("numpy", "scipy", "pedalboard", "pyloudnorm", "pyfluidsynth", "midirenderer", "pretty_midi",
@@ -103,7 +105,10 @@ def _edition_steps(
             track=track,
             tracks=tracks,
         ),
-        [Output(f"{stems[lead]}.mp3", product[lead], f"{told[lead][1]} in {where} (MP3)") for lead in leads],
+        [
+            Output(f"{stems[lead]}.mp3", product[lead], f"{told[lead][1]} in {counted} (MP3)")
+            for lead in leads
+        ],
         needs=(coded.name, "cover"),
         rooms=("pipeline.pack.tags",),
         libraries=("mutagen",),

@@ -8,7 +8,7 @@ from typing import Any
 
 from pipeline.build import make_words
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, Declaring, template_files
-from pipeline.build.editions import counted_words, tempo_words
+from pipeline.build.editions import counted_words
 from pipeline.build.step import Output, Step
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.tab import Tab
@@ -88,8 +88,7 @@ def _offer(of: Declaring, includes: Sequence[str], before: Sequence[Step]) -> It
         what = outputs[0].what
         if product in ("backing", "guide"):
             keys = _listed(dict.fromkeys(e.key.symbol() for e in of.editions))
-            tempos = _listed(dict.fromkeys(tempo_words(e.tempo_bpm)[:-4] for e in of.editions))
-            what = f"{what.split(' in ')[0]} in {keys}, at {tempos} bpm"
+            what = f"{what.split(' in ')[0]} in {keys}, at {_tempos(of)}"
         yield make_words.Named(product, what)
 
 
@@ -126,6 +125,14 @@ def _facts(of: Declaring) -> dict[str, Any]:
             "terms": channel.terms,
         },
     }
+
+
+def _tempos(of: Declaring) -> str:
+    """The tempos of the editions as players count them: ``81 and 108 bpm``, ``♩. = 54 and 72``."""
+    metre = of.lesson.tab.form.bars[0].metre
+    words = list(dict.fromkeys(counted_words(e.tempo_bpm, metre) for e in of.editions))
+    before, after = ("♩. = ", "") if metre.compound else ("", " bpm")
+    return before + _listed(word.removeprefix(before).removesuffix(after) for word in words) + after
 
 
 def _tempo(tab: Tab) -> str:

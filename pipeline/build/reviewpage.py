@@ -17,6 +17,7 @@ from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
 from pipeline.config.models import Tier
 from pipeline.music.key import Key
+from pipeline.music.metre import Metre
 from pipeline.page.look import Look, legible, mixed
 from pipeline.words.chapters import clock
 from pipeline.words.templates import listed
@@ -57,7 +58,7 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
         quiet=_quiet(plan.look),
         accent_ink=legible("#ffffff", on=plan.look.accent),
         public={one.path.rpartition("/")[2]: one for one in placed if one.tier == "public"},
-        bands=_bands(record["backing"]),
+        bands=_bands(record["backing"], plan.lesson.tab.form.bars[0].metre),
         pages=[one for one in placed if one.path.startswith("review/page-")],
         picture=by_path.get("review/alignment.png"),
         unsure=[bar for bar in alignment["bars"] if bar["confidence"] < UNSURE] if alignment else [],
@@ -98,15 +99,14 @@ def _quiet(look: Look) -> str:
     return mixed(look.ink, look.paper, 0.06)
 
 
-def _bands(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Backing entries by key, in words, and tempo; the mixes of each beside one another."""
+def _bands(entries: Sequence[Mapping[str, Any]], metre: Metre) -> list[dict[str, Any]]:
+    """Backing entries by key and tempo, both in words; the mixes of each beside one another."""
     found: dict[tuple[str, float], dict[str, Any]] = {}
     for entry in entries:
         at = (entry["key"], entry["tempo_bpm"])
         key = Key.parse(entry["key"]).symbol()
-        found.setdefault(at, {"key": key, "tempo_bpm": entry["tempo_bpm"], "mixes": []})["mixes"].append(
-            entry
-        )
+        tempo = counted_words(entry["tempo_bpm"], metre)
+        found.setdefault(at, {"key": key, "tempo": tempo, "mixes": []})["mixes"].append(entry)
     for band in found.values():
         band["mixes"].sort(key=lambda entry: entry["lead"] != "none")
     return list(found.values())

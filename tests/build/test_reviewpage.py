@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.build.reviewpage import _bands, _heard, _steadiness
+from pipeline.music.metre import Metre
 
 
 def test_keys_are_words() -> None:
@@ -14,9 +15,15 @@ def test_keys_are_words() -> None:
         for key in ("Dm", "F#m", "E dorian")
         for lead in ("guide", "none")
     ]
-    bands = _bands(entries)
+    bands = _bands(entries, Metre(4, 4))
     assert [band["key"] for band in bands] == ["D minor", "F♯ minor", "E dorian"]
     assert [[mix["lead"] for mix in band["mixes"]] for band in bands] == [["none", "guide"]] * 3
+
+
+@pytest.mark.parametrize(("metre", "told"), [(Metre(4, 4), "108 bpm"), (Metre(6, 8), "♩. = 72")])
+def test_a_band_is_counted_as_the_piece_is(metre: Metre, told: str) -> None:
+    """A piece in 6/8 was at ♩. = 72 in the head of the page and at 108 bpm over its players."""
+    assert _bands([{"key": "C", "tempo_bpm": 108.0, "lead": "none"}], metre)[0]["tempo"] == told
 
 
 @pytest.mark.parametrize(
