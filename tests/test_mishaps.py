@@ -292,6 +292,8 @@ def test_templates_stay_in_their_room(texts: Path, said: Said, text: str) -> Non
         ("take.wav", b"", "is empty (0 bytes)"),
         ("take.wav", np.random.default_rng(5).bytes(40_000), "is damaged or not a recording"),
         ("take.mp4", b"this is no film\n" * 50, "is damaged or not a recording"),
+        # it was once "Operation not permitted", as if permissions were at fault
+        ("take.flac", np.random.default_rng(5).bytes(40_000), "is damaged or not a recording\n"),
     ],
 )
 def test_what_is_no_recording(lesson: Path, said: Said, name: str, content: bytes, told: str) -> None:

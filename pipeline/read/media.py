@@ -197,8 +197,10 @@ def _opened(path: Path) -> Iterator[Any]:
         with av.open(str(path.absolute()), options=dict(_OPTIONS)) as container:
             yield container
     except av.error.FFmpegError as error:
+        # the decoder's "not permitted" means bytes that it refuses: that the file may be read is known
+        why = "" if isinstance(error, PermissionError) else f" ({error.strerror})"
         raise MediaError(
-            f"{path} is damaged or not a recording ({error.strerror})", f"Export it again as {_KNOWN_TYPES}."
+            f"{path} is damaged or not a recording{why}", f"Export it again as {_KNOWN_TYPES}."
         ) from error
 
 
