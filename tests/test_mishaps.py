@@ -184,6 +184,15 @@ def test_misuse_makes_nothing(lesson: Path, said: Said, options: list[str], told
     assert not (lesson / "out").exists()
 
 
+def test_all_misuse_is_told_at_once(lesson: Path, said: Said) -> None:
+    """Only the first was: the next came to light when it was mended."""
+    options = ["--key", "H", "--tempo", "abc", "--tempo", "900", "--step", "zzz"]
+    code, _, err = said("build", lesson, *options)
+    assert code == 2
+    for told in ("error: --key H:", "error: --tempo abc:", "error: --tempo 900:", "error: --step zzz:"):
+        assert told in err
+
+
 def test_a_full_disk_is_called_full(lesson: Path, said: Said, monkeypatch: pytest.MonkeyPatch) -> None:
     """With no byte free when the store was to be made, the advice was to change permissions."""
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -322,21 +323,9 @@ def build(
     MissingError : ``out`` cannot be written; the cluster does not answer.
     """
     begun = time.perf_counter()
-    if jobs is not None and jobs < 1:
-        raise MisuseError(f"--jobs {jobs}: at least one process is needed")
-    if out.exists() and not out.is_dir():
-        raise MisuseError(f"--out {out}: this is a file, not a folder")
-    parse_keys(keys)
-    parse_tempos(tempos)
-    unknown = [name for name in steps if name not in PRODUCTS]
-    if unknown:
-        near = nearest(unknown[0], PRODUCTS)
-        hint = f"Did you mean {near}? " if near else ""
-        raise MisuseError(f"--step {unknown[0]}: no such step\n  {hint}There are {', '.join(PRODUCTS)}.")
-    if cluster is not None and not cluster.strip():
-        raise MisuseError(
-            "--cluster: the address is empty\n  Give one such as tcp://host:8786, or leave it out."
-        )
+    wrong = list(_misuses(out, keys, tempos, steps, jobs, cluster))
+    if wrong:
+        raise MisuseError("\nerror: ".join(wrong))
     report = report or SilentReporter()
     reads, week_problems = read_lessons(paths)
     for problem in in_order(week_problems):
@@ -367,3 +356,32 @@ def build(
         store.close()
     ordered = tuple(work.results[place] for place in sorted(work.results))
     return Summary(ordered, tuple(week_problems), time.perf_counter() - begun)
+
+
+def _misuses(
+    out: Path,
+    keys: Sequence[str],
+    tempos: Sequence[str | float],
+    steps: Sequence[str],
+    jobs: int | None,
+    cluster: str | None,
+) -> Iterator[str]:
+    """What makes no sense in the options, all of it."""
+    if jobs is not None and jobs < 1:
+        yield f"--jobs {jobs}: at least one process is needed"
+    if out.exists() and not out.is_dir():
+        yield f"--out {out}: this is a file, not a folder"
+    readings: list[Callable[[], object]] = [partial(parse_keys, [key]) for key in keys]
+    readings += [partial(parse_tempos, [tempo]) for tempo in tempos]
+    for reading in readings:
+        try:
+            reading()
+        except MisuseError as error:
+            yield str(error)
+    for name in steps:
+        if name not in PRODUCTS:
+            near = nearest(name, PRODUCTS)
+            hint = f"Did you mean {near}? " if near else ""
+            yield f"--step {name}: no such step\n  {hint}There are {', '.join(PRODUCTS)}."
+    if cluster is not None and not cluster.strip():
+        yield "--cluster: the address is empty\n  Give one such as tcp://host:8786, or leave it out."
