@@ -19,7 +19,8 @@ class Bend:
     """A bend: ``points`` of (fraction of the note's duration 0..1, semitones above the fret).
 
     The first point is at 0, the last at 1; between points the pitch moves in a straight
-    line. A bend that starts above 0 is a pre-bend; one that comes down is a release.
+    line. A bend that starts above 0 is a pre-bend; one that comes down is a release. A unison
+    bend is one up to the pitch of a note that is struck with it on another string.
     """
 
     points: tuple[tuple[Fraction, Fraction], ...]

@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.music.errors import MusicError
+from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.technique import Bend, TremoloPicking
+from tests.samples import tab_of
 
 amounts = st.fractions(F(1, 4), 4, max_denominator=4).filter(lambda a: a > 0)
 
@@ -57,3 +59,12 @@ def test_bends_that_cannot_be(points: tuple[tuple[F, F], ...], says: str) -> Non
 def test_tremolo_has_one_to_three_strokes(strokes: int) -> None:
     with pytest.raises(MusicError, match="one to three strokes"):
         TremoloPicking(strokes)
+
+
+def test_a_unison_bend_arrives_at_the_note_beside_it() -> None:
+    """Fret 7 of the third string, bent by two, with fret 5 of the second: both E4 (common practice)."""
+    guitar = INSTRUMENTS["electric guitar"]
+    bend = Bend.up(2)
+    assert guitar.midi(3, 7) + bend.semitones_at(1.0) == guitar.midi(2, 5) == 64
+    tab = tab_of([(0, 2, 3, 7, (bend,)), (0, 2, 2, 5, ())])
+    assert [(s.onset, s.note.get(Bend)) for s in tab.sounding] == [(0, None), (0, bend)]
