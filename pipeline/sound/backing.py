@@ -164,6 +164,8 @@ def arrange(
     for place, player in enumerate(players):
         part = chord_part(stage, place, seed=seed)
         stems[part.name] = (play(part), chord_channel(player.level_lu, player.pan))
+    if stage.lead_note:
+        notes.append(stage.lead_note)
     channel = lead_channel(bass=tab.instrument.program in _BASS_PROGRAMS)
     lead = (play_lead(stage, time_map, seed=seed, fine_tune_cents=cents), channel)
     return Band(stage, time_map, seconds, count_in_s, stems, lead, tuple(notes))

@@ -167,7 +167,7 @@ def _string_line(
         note = item.note.note
         following = line[place + 1] if place + 1 < len(line) else None
         room = following.start_s if following else math.inf
-        key = note.sounding_midi(tab.instrument) + stage.semitones
+        key = note.sounding_midi(tab.instrument) + stage.lead_semitones
         end = _end_of(stage, item, room, time_map)
         slide = note.get(Slide)
         linked = current is not None and item.start_s - current.end_s < 0.06 and not note.has(Dead)

@@ -20,6 +20,7 @@ from pipeline.music.chart import ChordSpan
 from pipeline.music.chord import Chord
 from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
+from pipeline.music.technique import Dead
 from pipeline.music.timemap import swung
 from pipeline.sound.groove import FALLBACK, SIX, Groove, Line, Step, felt_beat, load_groove
 
@@ -176,6 +177,29 @@ class Stage:
     @cached_property
     def tonic(self) -> int:
         return (self.tab.key.tonic.pitch_class + self.semitones) % 12
+
+    @cached_property
+    def lead_semitones(self) -> int:
+        """How far the lead moves: with the band, or an octave beside it where the instrument
+        would otherwise have no place for its lowest or highest note."""
+        pitched = [note.pitch.midi for note in self.tab.notes if not note.has(Dead)]
+        low, high = self.tab.instrument.midi_range
+        for octave in (0, 12, -12):
+            shift = self.semitones + octave
+            if all(
+                low <= midi + shift <= high for midi in (min(pitched, default=low), max(pitched, default=low))
+            ):
+                return shift
+        return self.semitones
+
+    @property
+    def lead_note(self) -> str:
+        """What the creator should know of the lead's octave in this key; "" when nothing."""
+        beside = self.lead_semitones - self.semitones
+        if not beside:
+            return ""
+        where = "higher" if beside > 0 else "lower"
+        return f"in this key the lead would leave the neck, so it plays an octave {where}"
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:

@@ -219,3 +219,14 @@ def test_the_lead_is_exact_to_a_sample_where_the_time_map_says() -> None:
     band = arrange(lead_tab(), lead_spans(), groove="straight eighths", tempo_bpm=80, seed=9)
     first = band.lead[0].notes()[0][0]
     assert first == pytest.approx(PRE_ROLL_S + 4 * 60 / 80, abs=1 / RATE)
+
+
+def test_a_lead_below_the_lowest_string_goes_up_an_octave() -> None:
+    """A bass line in E, asked for in D, began below the open E string."""
+    tab = tab_of([(0, 4, 4, 0, ()), (4, 4, 3, 2, ())], instrument="bass", form=Form.plain(2), key="Em")
+    found, _ = sounds(tab, -2)
+    assert [sound.key for sound in found] == [28 - 2 + 12, 35 - 2 + 12]
+    spans = chart_of("Em", "Em").spans(tab.form)
+    band = arrange(tab, spans, groove="straight eighths", tempo_bpm=104, semitones=-2, seed=1)
+    assert any("an octave higher" in note for note in band.notes)
+    assert [sound.key for sound in sounds(tab, 3)[0]] == [28 + 3, 35 + 3]
