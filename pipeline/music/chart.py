@@ -103,8 +103,9 @@ class Chart:
         lead = 1 if form.pickup else 0
         if len(own) == len(played):
             return own
-        if lead and len(own) == len(played) - 1:
-            return (None, *own)
+        if lead and len(own) == sum(not bar.bar.pickup for bar in played):
+            rest = iter(own)
+            return tuple(None if bar.bar.pickup else next(rest) for bar in played)
         if not self.repeats and len(self.bars) == len(form.bars):
             return tuple(bar.written for bar in played)
         if not self.repeats and lead and len(self.bars) == len(form.bars) - 1:

@@ -13,7 +13,7 @@ from pipeline.music.chart import Chart, ChartBar, ChartChord, changes
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
-from pipeline.music.metre import Form
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.pitch import Interval
 from tests.music.strategies import forms, intervals
 from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
@@ -132,3 +132,17 @@ def test_what_the_chart_has_not_said_yet() -> None:
         (None, True), (None, True), (Chord.parse("Am"), False), (Chord.parse("Am"), False),
     ]  # fmt: skip
     assert [s.implied for s in changes(spans)] == [True, False]
+
+
+def test_a_chart_may_leave_out_a_pickup_that_is_repeated() -> None:
+    """A pickup inside the repeat is played twice; the chart still leaves it out."""
+    metre = Metre(3, 4)
+    form = Form(
+        (
+            Bar(0, metre, F(1), pickup=True, repeat_start=True),
+            Bar(1, metre, F(3)),
+            Bar(2, metre, F(2), repeat_times=2),
+        )
+    )
+    chart = Chart((ChartBar((), repeat_start=True), ChartBar((), repeat_times=2)))
+    assert chart.order_for(form) == (None, 0, 1, None, 0, 1)
