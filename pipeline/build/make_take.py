@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass
 
 from pipeline.build.step import Given, Result
@@ -56,17 +57,28 @@ def align(params: AlignParams, given: Given) -> Result:
     facts = heard.to_json()
     text = json.dumps(facts, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
     (given.folder / ALIGNMENT_FILE).write_text(text + "\n", "utf-8")
-    return Result(facts, tuple(_cautions(heard)))
+    return Result(facts, tuple(_cautions(heard, params.tab)))
 
 
-def _cautions(heard: Alignment) -> list[str]:
+def _printed(tab: Tab) -> dict[int, str]:
+    """Ordinal of each played bar -> its number on the page, with the time through a repeat."""
+    played = tab.form.played.bars
+    often = Counter(bar.written for bar in played)
+    return {
+        bar.ordinal: f"{bar.bar.number}" + (f" (time {bar.passing})" if often[bar.written] > 1 else "")
+        for bar in played
+    }
+
+
+def _cautions(heard: Alignment, tab: Tab) -> list[str]:
     found = []
-    unsure = [str(bar.bar) for bar in heard.bars if bar.confidence < UNSURE]
+    printed = _printed(tab)
+    unsure = [printed[bar.bar] for bar in heard.bars if bar.confidence < UNSURE]
     if unsure:
         bars = f"bar {unsure[0]}" if len(unsure) == 1 else f"bars {', '.join(unsure)}"
         found.append(f"The take is hard to follow in {bars}; look at the overlay there.")
     for status, told in (("missing", "not heard"), ("wrong", "heard at another pitch")):
-        places = [f"bar {n.bar} beat {n.beat:g}" for n in heard.notes if n.status == status]
+        places = [f"bar {printed[n.bar]} beat {n.beat:g}" for n in heard.notes if n.status == status]
         if places:
             shown = ", ".join(places[:5]) + (f" and {len(places) - 5} more" if len(places) > 5 else "")
             count = "1 note of the tab was" if len(places) == 1 else f"{len(places)} notes of the tab were"
