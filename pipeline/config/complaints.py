@@ -88,6 +88,8 @@ def _tell_invalid(
         remedy = f"Did you mean `{near}`?" if near else f"Known here: {', '.join(known)}."
         if model is LessonConfig and len(location) == 1 and _field(Channel, location[0]):
             remedy = "That belongs in channel.toml."
+        elif len(location) > 1 and _field(model, location[-1]):
+            remedy = f"Put the line further up, before the first line in [brackets]: below [{location[0]}] it belongs to that."
         tell(problems, document.key_spot(location), f"unknown key `{location[-1]}`{table}", remedy)
     elif kind == "missing":
         where = f" in [{key_name(location[:-1])}]" if len(location) > 1 else ""

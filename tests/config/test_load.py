@@ -170,6 +170,12 @@ BAD_LESSONS = [
         8,
         '`segment 1.kind` must be "performance"[\\s\\S]*Did you mean "phrase"',
     ),
+    (
+        'name = "Answer"',
+        'talk = "t.flac"',
+        1,
+        r"unknown key `talk` in \[phrase 2\][\s\S]*Put the line further up",
+    ),
     ('phrase = "Call"', "", 1, "segment 'The call' shows a phrase, but not which"),
     ('accent = "#1A6B5C"', 'accent = "teal"', 10, "`look.accent`: a colour is .* got 'teal'"),
     ('accent = "#1A6B5C"', 'font_bold = "a.ttf"', 13, "there is no file 'a.ttf'"),
