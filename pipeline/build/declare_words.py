@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.build import make_words
-from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, Declaring, template_files
+from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PUBLIC, Declaring, template_files
 from pipeline.build.editions import counted_words
 from pipeline.build.step import Output, Step
 from pipeline.music.instrument import INSTRUMENTS
@@ -82,6 +82,8 @@ def _words(
 def _offer(of: Declaring, includes: Sequence[str], before: Sequence[Step]) -> Iterable[make_words.Named]:
     """One line for each kind of thing in a tier, as a viewer wants to read it."""
     for product in includes:
+        if product in PUBLIC:  # it is in the pack too, but everybody can see it already
+            continue
         outputs = [o for step in before for o in step.outputs if o.product == product]
         if not outputs:
             continue
@@ -116,6 +118,7 @@ def _facts(of: Declaring) -> dict[str, Any]:
             "fret_hi": known.fret_hi,
             "open_strings": known.open_strings,
             "bars": known.bars,
+            "bars_played": known.bars_played,
         },
         "links": [{"label": link.label, "url": link.url} for link in channel.links],
         "channel": {

@@ -121,6 +121,7 @@ def _facts(plan: Plan) -> dict[str, Any]:
         "chords": list(known.chords),
         "frets": [known.fret_lo, known.fret_hi],
         "bars": known.bars,
+        "bars_played": known.bars_played,
         "phrases": [
             {
                 "name": phrase.name,

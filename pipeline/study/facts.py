@@ -42,7 +42,8 @@ class PhraseFacts:
 
 @dataclass(frozen=True, slots=True)
 class LessonFacts:
-    """The facts of a whole lesson; ``tuning`` is open strings from the lowest line up."""
+    """The facts of a whole lesson; ``tuning`` is open strings from the lowest line up, ``bars``
+    are those printed, ``bars_played`` with repeats, both without a pickup."""
 
     key: Key
     tempo_bpm: float
@@ -55,6 +56,7 @@ class LessonFacts:
     fret_hi: int
     open_strings: bool
     bars: int
+    bars_played: int
     phrases: tuple[PhraseFacts, ...]
 
 
@@ -111,6 +113,7 @@ def lesson_facts(tab: Tab, spans: Sequence[ChordSpan]) -> LessonFacts:
         lo,
         hi,
         _open(tab.notes),
-        len(tab.form.played.bars) - (1 if tab.form.pickup else 0),
+        sum(not bar.pickup for bar in tab.form.bars),
+        sum(not bar.bar.pickup for bar in tab.form.played.bars),
         tuple(_phrase(tab, phrase) for phrase in tab.phrases),
     )

@@ -12,8 +12,8 @@ Everything may be missing: text is then "", a number None, a list empty.
 - ``lesson`` : title, credit, artist, blurb, level, rights (text)
 - ``facts`` : key ("A minor"), tempo ("92 bpm", or "♩. = 72" where the beat is dotted), tempo_bpm
   (number, quarter notes a minute), tuning (text, "" when it is the usual one),
-  techniques (list of text), chords (list of text), fret_lo, fret_hi, bars (numbers),
-  open_strings (true or false)
+  techniques (list of text), chords (list of text), fret_lo, fret_hi, bars, bars_played
+  (numbers; with repeats as played), open_strings (true or false)
 - ``chapters`` : list of {time ("1:05"), name, seconds}
 - ``tiers`` : list of {title, files: list of {name, what}}, what each supporter tier gets
 - ``pack`` : {title, files: list of {name, what}}, the pack in hand; None outside a pack's read-me
@@ -60,6 +60,7 @@ BLANK: Final[dict[str, Any]] = {
         "fret_hi": None,
         "open_strings": False,
         "bars": None,
+        "bars_played": None,
     },
     "chapters": [],
     "tiers": [],

@@ -43,8 +43,9 @@ def test_facts_of_the_lead() -> None:
     assert facts.bars == 4
 
 
-def test_facts_count_the_played_bars_without_the_pickup() -> None:
-    assert lesson_facts(waltz_tab(), waltz_spans()).bars == 6
+def test_facts_count_bars_without_the_pickup() -> None:
+    facts = lesson_facts(waltz_tab(), waltz_spans())
+    assert (facts.bars, facts.bars_played) == (4, 6)
     assert lesson_facts(waltz_tab(), waltz_spans()).metre == "3/4"
 
 
