@@ -355,6 +355,12 @@ def _say_json(document: object) -> None:
     _say(json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1))
 
 
+def _say_refused(arguments: list[str], problems: Iterable[Problem]) -> None:
+    """With ``--json`` a command that could not do its work says so in JSON too."""
+    if "--json" in arguments:
+        _say_json({"problems": [_problem_json(problem) for problem in in_order(problems)]})
+
+
 def _tell(text: str) -> None:
     sys.stderr.write(text + "\n")
 
@@ -385,9 +391,11 @@ def run(arguments: list[str]) -> int:
         return _INTERRUPTED
     except SourceError as error:
         _tell_problems(error.problems)
+        _say_refused(arguments, error.problems)
         return error.exit_code
     except LessonwrightError as error:
         _tell(f"error: {error}")
+        _say_refused(arguments, [Problem(str(error))])
         return error.exit_code
     except BrokenPipeError:
         sys.stdout = None  # the reader went away; nothing is left to flush

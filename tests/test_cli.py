@@ -147,6 +147,16 @@ def test_a_problem_of_the_shared_channel_is_told_once(
     assert capsys.readouterr().err.count("unknown key `nmae`") == 1
 
 
+@pytest.mark.parametrize("name", ["listen", "study"])
+def test_a_refusal_is_json_too(broken: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """A script that asked for JSON got nothing at all where the sources had errors."""
+    assert run([name, str(broken), "--json"]) == 1
+    told = capsys.readouterr()
+    problems = json.loads(told.out)["problems"]
+    assert problems and all(problem["kind"] == "error" for problem in problems)
+    assert "error" in told.err
+
+
 @pytest.mark.parametrize("as_json", [False, True])
 def test_study(lesson: Path, as_json: bool, capsys: pytest.CaptureFixture[str]) -> None:
     capsys.readouterr()

@@ -47,6 +47,7 @@ class Declaring:
     """A lesson whose steps are being declared.
 
     plain_tab : the tab without what cannot be heard, its names
+    notes : what the creator should know of the plan, one sentence each
     """
 
     def __init__(self, lesson: Lesson, look: Look, editions: Sequence[Edition]) -> None:
@@ -54,6 +55,7 @@ class Declaring:
         self.slug, self.title = lesson.slug, lesson.config.title
         self.artist = lesson.config.artist or lesson.channel.name
         self.plain_tab = _without_names(lesson.tab)
+        self.notes: list[str] = []
 
     def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],
               **more: Any) -> Step:  # fmt: skip

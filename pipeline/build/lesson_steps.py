@@ -95,6 +95,7 @@ def plan_lesson(lesson: Lesson, *, keys: Sequence[Key] = (), tempos: Sequence[Te
     steps = [*declare.take(), *declare.pages(), *declare.pictures(), *sound_steps(declare, groove)]
     steps += words_steps(declare, steps)
     told = [f"{p.path.name if p.path else ''}: {p.what}. {p.remedy}" for p in problems.cautions]
+    told += declare.notes
     return Plan(lesson, look, tuple(steps), tuple(_inputs(lesson)), (*notes, *look.cautions, *told))
 
 
@@ -156,7 +157,7 @@ class _Declaration(Declaring):
                 [Output(make_take.ALIGNMENT_FILE, REVIEW, "Where each note of the tab is in the take")],
                 files=files,
                 rooms=("pipeline.listen", *_TAKE_READ_BY),
-                libraries=("numpy", "scipy", "librosa", "soxr", "av"),
+                libraries=("numpy", "scipy", "soxr", "av"),
                 weight=8.0,
             ),
             self.step(
@@ -231,6 +232,11 @@ class _Declaration(Declaring):
         if take is None:
             return steps
         seen = take.video is not None and min(take.video.width, take.video.height) >= _TOO_SMALL
+        if take.video and not seen:
+            self.notes.append(
+                f"The take's picture is {take.video.width} × {take.video.height}, too small for chords that"
+                f" can be read: the overlay is made for {_USUAL_SIZE[0]} × {_USUAL_SIZE[1]}."
+            )
         codec, suffix = _OVERLAY[self.lesson.channel.overlay]
         tab = self.lesson.tab
         stretches = sorted((*span, p.name) for p in tab.phrases for span in tab.phrase_spans(p))

@@ -168,3 +168,12 @@ def test_the_swing_that_is_heard(
     chart = replace(chart_of(*["Am7"] * len(form.bars)), feel=feel)
     plan = plan_lesson(replace(lesson, tab=tab, chart=chart, spans=chart.spans(form)))
     assert plan.lesson.tab.swing == swing
+
+
+def test_an_overlay_of_another_size_than_the_take_is_told(lesson: Lesson) -> None:
+    """A take of 320 by 240 got an overlay of 1920 by 1080 without a word."""
+    assert not any("too small" in caution for caution in plan_lesson(lesson).cautions)
+    assert lesson.take is not None and lesson.take.video is not None
+    small = replace(lesson.take, video=replace(lesson.take.video, width=320, height=240))
+    cautions = plan_lesson(replace(lesson, take=small)).cautions
+    assert any("320 × 240" in caution and "1920 × 1080" in caution for caution in cautions)
