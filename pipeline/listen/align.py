@@ -31,6 +31,7 @@ import numpy.typing as npt
 
 from pipeline.listen import coarse, features, judge, onsets
 from pipeline.listen.alignment import Alignment
+from pipeline.listen.breaths import held_breaths
 from pipeline.listen.errors import ListenError
 from pipeline.listen.features import RATE
 from pipeline.listen.measure import end_of_last, refined_cents
@@ -60,9 +61,11 @@ MOST_COST: Final = 1.25  # times the cheapest path's cost
 
 @dataclass(frozen=True)
 class _Guess:
-    """One way the take may lie: rough second of each event, seconds to a nominal second."""
+    """One way the take may lie: rough second of each event, the pauses before it, seconds to a
+    nominal second."""
 
     rough: Floats
+    held: Floats
     slope: float
 
 
@@ -71,6 +74,7 @@ class _Reading:
     """A guess looked at closely. ``merit``: how plainly its notes start and fit, 0..1."""
 
     seconds: Floats
+    held: Floats
     verdicts: dict[int, judge.Verdict]
     slope: float
     merit: float
@@ -117,7 +121,9 @@ def align_take(
         raise _another_piece(match, MATCH_NEEDED)
     tell(0.9)
     cents = refined_cents(sound, happenings, best.seconds, best.verdicts, cents, tab.a4_hz)
-    time_map, heard_notes, bars, residual = placed(tab, happenings, best.seconds, best.verdicts, best.slope)
+    time_map, heard_notes, bars, residual = placed(
+        tab, happenings, best.seconds, best.held, best.verdicts, best.slope
+    )
     needed = float(np.interp(residual, EVEN_MS, (MATCH_NEEDED, UNEVEN_MATCH_NEEDED)))
     if match < needed:
         raise _another_piece(match, needed)
@@ -184,12 +190,12 @@ def _guesses(
         steady = coarse.find(at_tempo, heard, shift, moves=STEADY, within=within)
         if steady is None:
             continue
-        rough = coarse.event_seconds(steady, at_tempo, heard, happenings)
+        rough, held = coarse.event_seconds(steady, at_tempo, heard, happenings)
         if any(np.abs(rough - guess.rough).max() < APART_S for _, guess in found):
             continue
-        found.append((steady.cost, _Guess(rough, coarse.tempo_ratio(steady, at_tempo, heard))))
+        found.append((steady.cost, _Guess(rough, held, coarse.tempo_ratio(steady, at_tempo, heard))))
     if not found:
-        found.append((path.cost, _Guess(coarse.event_seconds(path, rows, heard, happenings), voted)))
+        found.append((path.cost, _Guess(*coarse.event_seconds(path, rows, heard, happenings), voted)))
     found.sort(key=lambda item: item[0])
     return shift, [guess for cost, guess in found[:MOST_PATHS] if cost <= MOST_COST * found[0][0]]
 
@@ -198,24 +204,26 @@ def _read(sound: Floats32, happenings: Sequence[Event], guess: _Guess, *, cents:
           noise: float, loud: float) -> _Reading:  # fmt: skip
     """The close look at a guess: moments, evidence, verdicts."""
     curves = onsets.all_curves(sound, happenings, guess.rough, cents=cents, a4_hz=a4_hz, noise=noise)
-    seconds = _moments(sound, happenings, curves, guess.rough)
+    seconds, held = _moments(sound, happenings, curves, guess)
     evidence = judge.gather(sound, happenings, seconds, curves, cents=cents, a4_hz=a4_hz, loud=loud)
     found = judge.verdicts(happenings, evidence)
     judge.drop_tail(happenings, seconds, found, total_s=len(sound) / RATE)
     merit = float(np.mean([min(1.0, v.attack) * (1.0 if v.fits else 0.5) for v in found.values()]))
-    return _Reading(seconds, found, guess.slope, merit)
+    return _Reading(seconds, held, found, guess.slope, merit)
 
 
 def _moments(
-    sound: Floats32, happenings: Sequence[Event], curves: Sequence[onsets.Curve], rough: Floats
-) -> Floats:
-    """The moment of each event: chosen jointly, twice, then placed on the stroke."""
+    sound: Floats32, happenings: Sequence[Event], curves: Sequence[onsets.Curve], guess: _Guess
+) -> tuple[Floats, Floats]:
+    """The moment of each event, chosen jointly, twice, then placed on the stroke; and the pauses."""
+    rough, held = guess.rough, guess.held
     nominal = np.array([event.nominal_s for event in happenings])
     even = np.ones(len(nominal))
-    _, slopes = onsets.steady(nominal, rough, even, reach_s=3.0)
-    chosen = onsets.choose(curves, nominal, rough, slopes, loose_s=0.03, pull_s=0.2)
-    _, slopes = onsets.steady(nominal, chosen, even, reach_s=1.5)
-    chosen = onsets.choose(curves, nominal, chosen, slopes, loose_s=0.02, pull_s=0.3)
+    _, slopes = onsets.steady(nominal, rough - held, even, reach_s=3.0)
+    chosen = onsets.choose(curves, nominal, rough, slopes, held, loose_s=0.03, pull_s=0.2)
+    held = held_breaths(nominal, chosen)
+    _, slopes = onsets.steady(nominal, chosen - held, even, reach_s=1.5)
+    chosen = onsets.choose(curves, nominal, chosen, slopes, held, loose_s=0.02, pull_s=0.3)
     found = chosen.copy()
     for place, event in enumerate(happenings):
         if not event.slurred:
@@ -224,4 +232,4 @@ def _moments(
     for place in range(1, len(found)):  # sharpening may bring neighbours of a fast run together
         if found[place] <= found[place - 1]:
             found[place] = max(chosen[place], found[place - 1] + 0.005)
-    return found
+    return found, held_breaths(nominal, found)

@@ -9,8 +9,8 @@ is how many semitones the take lies above the tab, apart from ``Heard``'s fracti
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,7 @@ from pipeline.listen.features import (
     unit_rows,
 )
 from pipeline.listen.score import Event, ExpectedNote
-from pipeline.listen.warp import FREE, Path, Steps, best_path
+from pipeline.listen.warp import FREE, Path, Steps, Waits, best_path
 
 Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
@@ -39,6 +39,9 @@ LAST_S: Final = 1.0  # of the last note, so much must be heard
 # attacks by pitch class place the notes, the pulse (is there any attack?) hears rhythm
 _BAND, _CHROMA, _ATTACK, _PULSE = 0.25, 0.25, 0.3, 0.2
 BEYOND: Final = 0.1  # own cost of a moment after the recording: dearer than a fair match, cheaper than none
+# of a held breath: a second of it, and a stroke heard in it that the tab does not have
+_PASSING_S: Final = 0.3
+_MISSED: Final = 0.5
 _NEUTRAL: Final = 0.45  # what a rest costs anywhere: strings may ring on or not
 
 
@@ -50,6 +53,7 @@ class Rows:
     own: Floats32
     start_s: float
     hop_s: float
+    starts: npt.NDArray[np.bool_]  # rows in which something starts: a breath may be held before
 
 
 def _expected_bands(notes: Sequence[ExpectedNote], start_s: float, hop_s: float, count: int) -> Floats32:
@@ -126,14 +130,16 @@ def score_rows(notes: Sequence[ExpectedNote], events: Sequence[Event], *, hop_s:
     bands = compress(_expected_bands(notes, start, hop_s, count), 1.0)
     attacks = _expected_attacks(events, start, hop_s, count)
     pulse = np.zeros(count, dtype=np.float32)
+    starts = np.zeros(count, dtype=np.bool_)
     for event in events:
         row = min(count - 1, max(0, round((event.nominal_s - start) / hop_s)))
+        starts[row] = True
         pulse[row] = max(pulse[row], 0.4 if event.slurred else 1.0)
     features, own = _assemble(bands, attacks, _blurred(pulse))
     resting = ~(bands.sum(axis=1) > 0) & ~(attacks.sum(axis=1) > 0)
     # a rest: zero features, and constants so that it costs the same wherever it lies
     own[resting] = np.float32(_NEUTRAL - 0.5 * (_BAND + _CHROMA))
-    return Rows(features, own, start, hop_s)
+    return Rows(features, own, start, hop_s, starts)
 
 
 def take_rows(heard: Heard, shift: int) -> tuple[Floats32, Floats32]:
@@ -170,8 +176,11 @@ def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps =
     def cost(row: int) -> Floats32:
         return np.asarray(own + mine_own[row] - mine[row] @ turned, dtype=np.float32)
 
-    path = best_path(cost, len(mine), len(features), moves=moves)
-    return path if path is None else Path(path.rows, path.frames + first // every, path.cost)
+    starts = np.logical_or.reduceat(rows.starts, np.arange(0, len(rows.starts), every))
+    pulse = np.pad(_take_pulse(heard.fast, heard.hop_s)[first:last:every], (0, beyond))
+    waits = Waits(starts, (_PASSING_S * every * heard.hop_s + _MISSED * pulse).astype(np.float32))
+    path = best_path(cost, len(mine), len(features), moves=moves, waits=waits)
+    return path if path is None else replace(path, frames=path.frames + first // every)
 
 
 def find_shift(rows: Rows, heard: Heard) -> int:
@@ -184,16 +193,36 @@ def find_shift(rows: Rows, heard: Heard) -> int:
     return best if costs[best] < SHIFT_GAIN * costs[0] else 0
 
 
-def event_seconds(path: Path, rows: Rows, heard: Heard, events: Sequence[Event]) -> Floats:
-    """Where the path puts each event, seconds in the recording."""
+def _points(path: Path, rows: Rows, heard: Heard) -> tuple[Floats, Floats, Floats]:
+    """(nominal, seconds, of which waited before) along the path; a wait lies right before its row."""
     nominal = rows.start_s + path.rows * rows.hop_s
-    return np.asarray(np.interp([event.nominal_s for event in events], nominal, path.frames * heard.hop_s))
+    seconds = path.frames * heard.hop_s
+    waited = np.zeros(len(nominal))
+    for k in path.waited:
+        waited[k:] += seconds[k] - seconds[k - 1] - heard.hop_s
+    edges = np.array(path.waited, dtype=np.int64)
+    early = np.stack([nominal[edges] - 0.501 * rows.hop_s, nominal[edges] - 0.5 * rows.hop_s])
+    there = np.stack([seconds[edges - 1] + 0.499 * heard.hop_s, seconds[edges] - 0.5 * heard.hop_s])
+    held = np.stack([waited[edges - 1], waited[edges]])
+    order = np.argsort(np.concatenate([nominal, early.ravel()]), kind="stable")
+
+    def joined(own: npt.NDArray[Any], added: npt.NDArray[Any]) -> Floats:
+        return np.asarray(np.concatenate([own, added.ravel()])[order], dtype=np.float64)
+
+    return joined(nominal, early), joined(seconds, there), joined(waited, held)
+
+
+def event_seconds(path: Path, rows: Rows, heard: Heard, events: Sequence[Event]) -> tuple[Floats, Floats]:
+    """Where the path puts each event, and how long it waited until then, seconds in the recording."""
+    nominal, seconds, waited = _points(path, rows, heard)
+    at = [event.nominal_s for event in events]
+    return np.interp(at, nominal, seconds), np.interp(at, nominal, waited)
 
 
 def tempo_ratio(path: Path, rows: Rows, heard: Heard) -> float:
-    """Seconds of the take to a nominal second: the median slope between points of the path that
-    lie about a quarter of it apart (Theil 1950 and Sen 1968: half the points may be astray)."""
-    nominal = rows.start_s + path.rows * rows.hop_s
-    seconds = path.frames * heard.hop_s
+    """Seconds of the take to a nominal second, waits left out: the median slope between points of the
+    path that lie about a quarter of it apart (Theil 1950 and Sen 1968: half the points may be astray)."""
+    nominal, seconds, waited = _points(path, rows, heard)
+    seconds = seconds - waited
     apart = max(1, len(nominal) // 4)
     return float(np.median((seconds[apart:] - seconds[:-apart]) / (nominal[apart:] - nominal[:-apart])))

@@ -31,6 +31,7 @@ HOP: Final = 110  # 5 ms
 HOP_S: Final = HOP / RATE
 REACH_S: Final = 0.32  # how far from its rough place an event is looked for
 _FFT: Final = 2048
+_UNSURE_S: Final = 0.15  # how well the length of a pause is known at most
 _SHARP: Final = 256  # 12 ms: the window of the last, sharp look
 
 
@@ -173,12 +174,13 @@ def steady(nominal: Floats, seconds: Floats, weights: Floats, *, reach_s: float,
     return places, slopes
 
 
-def choose(curves: Sequence[Curve], nominal: Floats, rough: Floats, slopes: Floats, *, loose_s: float,
-           pull_s: float) -> Floats:  # fmt: skip
+def choose(curves: Sequence[Curve], nominal: Floats, rough: Floats, slopes: Floats, held: Floats, *,
+           loose_s: float, pull_s: float) -> Floats:  # fmt: skip
     """The moments of all events together: most evidence, steadiest tempo.
 
     loose_s : by how much an interval may differ from the local tempo at little cost
     pull_s : likewise for the distance from the rough place
+    held : pauses before each event, see ``pipeline.listen.breaths``
     """
     states = len(curves[0].value)
     offsets = np.arange(states) * HOP_S
@@ -187,8 +189,11 @@ def choose(curves: Sequence[Curve], nominal: Floats, rough: Floats, slopes: Floa
     back = np.zeros((len(curves), states), dtype=np.int32)
     for i in range(1, len(curves)):
         wanted = (nominal[i] - nominal[i - 1]) * 0.5 * (slopes[i] + slopes[i - 1])
+        pause = held[i] - held[i - 1]
         gaps = (curves[i].start_s + offsets)[:, None] - (curves[i - 1].start_s + offsets)[None, :]
         sigma = loose_s + 0.06 * wanted
+        wanted += pause
+        sigma += min(_UNSURE_S, 0.3 * pause)
         off = ((gaps - wanted) / sigma) ** 2
         # late (a hesitation) is easier believed than early (two notes on one stroke)
         slow = 1.08 + 0.24 * (np.sqrt(off) - 3.0)

@@ -18,19 +18,27 @@ from pipeline.music.timemap import TimeMap
 
 Floats = npt.NDArray[np.float64]
 
+BREATH: Final = Fraction(1, 48)  # quarters: the jump of the map in a pause is drawn out over so much
 TRUSTED: Final = 0.25  # the map leans on events of at least this confidence
 
 
 def placed(
-    tab: Tab, happenings: Sequence[Event], seconds: Floats, verdicts: dict[int, Verdict], slope: float
+    tab: Tab,
+    happenings: Sequence[Event],
+    seconds: Floats,
+    held: Floats,
+    verdicts: dict[int, Verdict],
+    slope: float,
 ) -> tuple[TimeMap, tuple[HeardNote, ...], tuple[HeardBar, ...], float]:
+    """The map, the notes, the bars, and the median distance (ms) of notes from where their neighbours
+    put them, pauses taken out (``held``, see ``pipeline.listen.breaths``)."""
     nominal = np.array([event.nominal_s for event in happenings])
     beat_s = 60.0 / tab.tempo_bpm
     attack = np.array([max(verdicts[n.index].attack for n in e.notes) for e in happenings])
     lost = np.array([all(verdicts[n.index].status == "missing" for n in e.notes) for e in happenings])
     trust = np.where(lost, 0.05, np.clip(attack, 0.1, 1.0))
-    by_neighbours, _ = steady(nominal, seconds, trust, reach_s=2.0 * beat_s)
-    residual = np.abs(seconds - by_neighbours)
+    by_neighbours, _ = steady(nominal, seconds - held, trust, reach_s=2.0 * beat_s)
+    residual = np.abs(seconds - held - by_neighbours)
     confidence = (1.0 - np.exp(-attack / 0.3)) / (1.0 + (residual / 0.08) ** 2)
     confidence = np.where(lost, np.minimum(confidence, 0.2), confidence)
     kept = [
@@ -38,7 +46,7 @@ def placed(
     ]
     if len(kept) < 2:
         kept = [i for i, event in enumerate(happenings) if event.anchors] or [0]
-    time_map = _time_map(tab, happenings, seconds, kept, confidence, slope)
+    time_map = _time_map(tab, happenings, seconds, held, kept, confidence, slope)
     notes = []
     for place, event in enumerate(happenings):
         for note in event.notes:
@@ -75,28 +83,36 @@ def _time_map(
     tab: Tab,
     happenings: Sequence[Event],
     seconds: Floats,
+    held: Floats,
     kept: Sequence[int],
     confidence: Floats,
     slope: float,
 ) -> TimeMap:
-    """Through the events that are kept; ends go on at the local tempo."""
+    """Through the events that are kept; ends go on at the local tempo. The time of a pause passes
+    right before the note after it."""
     best: dict[float, int] = {}
     for i in kept:
         quarter = happenings[i].quarter
         if quarter not in best or confidence[i] > confidence[best[quarter]]:
             best[quarter] = i
     points: list[tuple[float, float]] = []
+    waited: list[float] = []
+    beats: list[Fraction] = []
     for quarter, i in sorted(best.items()):
         if not points or (seconds[i] - points[-1][1] > 1e-3 and quarter > points[-1][0]):
+            if points and held[i] > waited[-1]:
+                beats.append(_exact(quarter) - min(BREATH, (_exact(quarter) - _exact(points[-1][0])) / 2))
             points.append((quarter, float(seconds[i])))
+            waited.append(float(held[i]))
     begin, end = Fraction(0), tab.form.played.length
-    beats = [Fraction(q) for q in range(int(end) + 1)] + [bar.start for bar in tab.form.played.bars] + [end]
+    beats += [Fraction(q) for q in range(int(end) + 1)] + [bar.start for bar in tab.form.played.bars]
+    beats.append(end)
     have = {quarter for quarter, _ in points}
     missing = sorted(
         {q for q in beats if begin <= q <= end and not any(abs(float(q) - h) < 1e-6 for h in have)}
     )
     if missing:
-        points += _between_points(tab, points, missing, slope)
+        points += _between_points(tab, points, waited, missing, slope)
     clean: list[tuple[float, float]] = []
     for quarter, second in sorted(points):
         if not clean or (quarter > clean[-1][0] and second > clean[-1][1] + 1e-4):
@@ -104,20 +120,29 @@ def _time_map(
     return TimeMap.from_points(clean)
 
 
+def _exact(quarter: float) -> Fraction:
+    return Fraction(quarter).limit_denominator(960)
+
+
 def _nominal(tab: Tab, quarters: Sequence[Fraction]) -> Floats:
     return nominal_map(tab).to_seconds(swung_quarters(tab, list(quarters)))
 
 
 def _between_points(
-    tab: Tab, points: Sequence[tuple[float, float]], wanted: Sequence[Fraction], slope: float
+    tab: Tab,
+    points: Sequence[tuple[float, float]],
+    waited: Sequence[float],
+    wanted: Sequence[Fraction],
+    slope: float,
 ) -> list[tuple[float, float]]:
     """Beats without a note of their own, so that swing and drift bend the map there too.
 
     Between notes: the local tempo's curve, tied to the notes on either side; before the first
     and after the last: on at the tempo there.
     """
-    known = _nominal(tab, [Fraction(q).limit_denominator(960) for q, _ in points])
-    seconds = np.array([s for _, s in points])
+    known = _nominal(tab, [_exact(q) for q, _ in points])
+    pauses = np.array(waited)
+    seconds = np.array([s for _, s in points]) - pauses
     at = _nominal(tab, wanted)
     reach_s = 120.0 / tab.tempo_bpm
     even = np.ones(len(known))
@@ -127,7 +152,12 @@ def _between_points(
     for edge, outside in ((0, at < known[0]), (-1, at > known[-1])):
         pace = _pace(known, seconds, slope, edge=edge, reach_s=2 * reach_s)
         found[outside] = seconds[edge] + pace * (at[outside] - known[edge])
-    return [(float(q), float(s)) for q, s in zip(wanted, found, strict=True)]
+    # what lies between a note and the pause after it goes on from that note
+    last = np.clip(np.searchsorted(known, at, side="right") - 1, 0, len(known) - 1)
+    found = found + pauses[last]
+    following = np.append(seconds + pauses, np.inf)[last + 1]
+    inside = (found < following - 1e-3) | (at < known[0])
+    return [(float(q), float(s)) for q, s, fits in zip(wanted, found, inside, strict=True) if fits]
 
 
 def _pace(known: Floats, seconds: Floats, slope: float, *, edge: int, reach_s: float) -> float:

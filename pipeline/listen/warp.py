@@ -4,7 +4,8 @@ Conventions
 -----------
 Row i of the score is matched to frame j of the take; the whole score is used up, the take
 may have anything before and after. A step goes on by 1 row and 1-4 frames, or by 2-3 rows
-and 1 frame, so that a performance may locally be from a third to four times as slow.
+and 1 frame, so that a performance may locally be from a third to four times as slow. Before chosen rows the take may also *wait*: stand
+still for any time, at the price of :data:`WAIT` and of what the frames passed over cost.
 
 References
 ----------
@@ -30,32 +31,52 @@ Steps = tuple[tuple[int, int, float], ...]
 FREE: Final[Steps] = ((1, 1, 0.0), (1, 2, 0.02), (2, 1, 0.02), (1, 3, 0.15), (1, 4, 0.25), (3, 1, 0.3))
 STEADY: Final[Steps] = ((1, 1, 0.0), (1, 2, 0.12), (2, 1, 0.12), (1, 3, 0.3), (1, 4, 0.45), (3, 1, 0.5))
 
+WAIT: Final = 1.0
+_SHORTEST: Final = 5  # frames a wait takes on at least; shorter ones are steps
+_WAITED: Final = -1  # in place of a step's number
+
+
+@dataclass(frozen=True)
+class Waits:
+    """Where the performance may stand still.
+
+    rows : (rows,) bool, before these
+    passing : (frames,) what it costs that a frame goes by meanwhile
+    """
+
+    rows: npt.NDArray[np.bool_]
+    passing: Floats32
+
 
 @dataclass(frozen=True)
 class Path:
     """The best way through: score row ``rows[k]`` lies on take frame ``frames[k]``.
 
     cost : mean cost of a score row along it
+    waited : places k before which the performance stood still
     """
 
     rows: npt.NDArray[np.int64]
     frames: npt.NDArray[np.int64]
     cost: float
+    waited: tuple[int, ...] = ()
 
 
 def best_path(row_cost: Callable[[int], Floats32], count: int, frames: int, *,
-              moves: Steps = FREE) -> Path | None:  # fmt: skip
+              moves: Steps = FREE, waits: Waits | None = None) -> Path | None:  # fmt: skip
     """The cheapest path of ``count`` score rows through ``frames`` take frames.
 
     row_cost : row -> (frames,) costs, 0 for a perfect match
 
-    Memory is one byte a cell. Each row depends on earlier rows only, so each is one pass of
+    Memory is one byte a cell, five in rows that may be waited for. Each row depends on earlier rows only, so each is one pass of
     vector operations. Returns None when the take is too short for any path.
     """
     steps = np.zeros((count, frames), dtype=np.int8)
     costs: list[Floats32] = []
     totals: list[Floats32] = []
     nowhere = np.full(frames, np.inf, dtype=np.float32)
+    passed = np.cumsum(waits.passing, dtype=np.float64) if waits is not None else None
+    came: dict[int, npt.NDArray[np.int32]] = {}
     for row in range(count):
         cost = row_cost(row)
         if row == 0:
@@ -76,6 +97,17 @@ def best_path(row_cost: Callable[[int], Floats32], count: int, frames: int, *,
             better = candidate < target
             target[better] = candidate[better]
             choice[columns:][better] = name
+        if waits is not None and passed is not None and waits.rows[row] and frames > _SHORTEST:
+            # cheapest frame to have waited from: a running minimum, what went by since added
+            source = totals[-1] - passed
+            lowest = np.minimum.accumulate(source)
+            where = np.maximum.accumulate(np.where(source <= lowest, np.arange(frames), 0))
+            paid = cost[_SHORTEST:] + np.float32(WAIT)
+            candidate = (lowest[:-_SHORTEST] + passed[_SHORTEST - 1 : -1] + paid).astype(np.float32)
+            better = candidate < best[_SHORTEST:]
+            best[_SHORTEST:][better] = candidate[better]
+            choice[_SHORTEST:][better] = _WAITED
+            came[row] = where[:-_SHORTEST].astype(np.int32)
         totals.append(best)
         costs.append(cost)
         if len(totals) > 3:
@@ -87,10 +119,16 @@ def best_path(row_cost: Callable[[int], Floats32], count: int, frames: int, *,
         return None
     row = count - 1
     path = [(row, frame)]
+    waited = []
     while row > 0:
-        rows, columns, _ = moves[steps[row, frame]]
-        row, frame = row - rows, frame - columns
+        step = int(steps[row, frame])
+        if step == _WAITED:
+            waited.append(len(path))
+            row, frame = row - 1, int(came[row][frame - _SHORTEST])
+        else:
+            rows, columns, _ = moves[step]
+            row, frame = row - rows, frame - columns
         path.append((row, frame))
     path.reverse()
     rows_found, frames_found = np.array(path, dtype=np.int64).T
-    return Path(rows_found, frames_found, total / count)
+    return Path(rows_found, frames_found, total / count, tuple(len(path) - k for k in reversed(waited)))

@@ -58,6 +58,17 @@ def drifting(tab: Tab, *, tempo: float = 1.0, drift: float = 0.0, start_s: float
     return TimeMap(tuple(quarters), tuple(seconds))
 
 
+_HELD_QUARTERS = 1e-4  # a pause lies in so much score before its note
+
+
+def paused(time_map: TimeMap, pauses: dict[float, float]) -> TimeMap:
+    """The same playing, with a held breath of so many seconds right before these quarters."""
+    quarters = sorted({*time_map.quarters, *pauses, *(q - _HELD_QUARTERS for q in pauses)})
+    seconds = time_map.to_seconds(quarters)
+    held = [sum(s for at, s in pauses.items() if q >= at) for q in quarters]
+    return TimeMap(tuple(quarters), tuple(seconds + held))
+
+
 def _pitch_curve(item: SoundingNote, midi: float, before: float | None, t: np.ndarray, length: float,
                  rng: np.random.Generator) -> np.ndarray:  # fmt: skip
     note = item.note
@@ -86,17 +97,19 @@ def _pitch_curve(item: SoundingNote, midi: float, before: float | None, t: np.nd
 def render(tab: Tab, time_map: TimeMap, *, jitter_ms: float = 6.0, cents: float = 0.0, noise_db: float = -60.0,
            reverb: float = 0.0, level: float = 0.5, drive: float = 0.0, tail_s: float = 1.0, seed: int = 1,
            skip: frozenset[int] = frozenset(), wrong: dict[int, int] | None = None,
-           strum_ms: float = 0.0) -> Take:  # fmt: skip
+           strum_ms: float = 0.0, rings: bool = True) -> Take:  # fmt: skip
     """Play the tab.
 
     skip : indices of notes left out; wrong : index -> semitones off
+    rings : a note before a pause of :func:`paused` rings on through it; False: silence
     """
     from pipeline.listen.score import swung_quarters
 
     rng = np.random.default_rng(seed)
     sounding = tab.sounding
     starts = time_map.to_seconds(swung_quarters(tab, [n.onset for n in sounding]))
-    ends = time_map.to_seconds(swung_quarters(tab, [n.end for n in sounding]))
+    released = swung_quarters(tab, [n.end for n in sounding])
+    ends = time_map.to_seconds(released if rings else released - 1.01 * _HELD_QUARTERS)
     by_onset: dict[Fraction, float] = {}
     for item in sounding:
         by_onset.setdefault(item.onset, float(np.clip(rng.normal(0, jitter_ms / 1e3), -0.03, 0.03)))
