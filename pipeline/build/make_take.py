@@ -73,12 +73,21 @@ def _printed(tab: Tab) -> dict[int, str]:
 def _cautions(heard: Alignment, tab: Tab) -> list[str]:
     found = []
     printed = _printed(tab)
-    unsure = [printed[bar.bar] for bar in heard.bars if bar.confidence < UNSURE]
+    absent = [bar.bar for bar in heard.bars if bar.confidence == 0]
+    if absent:
+        first, last = printed[absent[0]], printed[absent[-1]]
+        bars = f"Bar {first} was" if len(absent) == 1 else f"Bars {first} to {last} were"
+        found.append(
+            f"{bars} not found: the take begins after. Was a repeat left out, or the start cut off? "
+            "If so, write the tab and the chart as it was played."
+        )
+    unsure = [printed[bar.bar] for bar in heard.bars if 0 < bar.confidence < UNSURE]
     if unsure:
         bars = f"bar {unsure[0]}" if len(unsure) == 1 else f"bars {', '.join(unsure)}"
         found.append(f"The take is hard to follow in {bars}; look at the overlay there.")
     for status, told in (("missing", "not heard"), ("wrong", "heard at another pitch")):
-        places = [f"bar {printed[n.bar]} beat {n.beat:g}" for n in heard.notes if n.status == status]
+        told_of = [n for n in heard.notes if n.status == status and n.bar not in absent]
+        places = [f"bar {printed[n.bar]} beat {n.beat:g}" for n in told_of]
         if places:
             shown = ", ".join(places[:5]) + (f" and {len(places) - 5} more" if len(places) > 5 else "")
             count = "1 note of the tab was" if len(places) == 1 else f"{len(places)} notes of the tab were"

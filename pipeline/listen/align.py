@@ -51,6 +51,7 @@ EVEN_MS: Final = (20.0, 40.0)
 UNEVEN_MATCH_NEEDED: Final = 0.7
 MOST_CELLS: Final = 40_000_000  # of the warping matrix, a byte each
 HOP: Final = 1024
+CUT_S: Final = 0.05  # a note found so little before the recording is its start
 # the tempo is found by voting; where the tempo drifts a lot in a short take the vote can err,
 # so paths through these multiples of it are looked at too, if they lead elsewhere
 TEMPI: Final = (1.0, 0.85, 1.18, 0.72, 1.38)
@@ -232,4 +233,6 @@ def _moments(
     for place in range(1, len(found)):  # sharpening may bring neighbours of a fast run together
         if found[place] <= found[place - 1]:
             found[place] = max(chosen[place], found[place - 1] + 0.005)
+    # a take cut right at its first note begins with that note
+    found = np.where((found < 0) & (found > -CUT_S), 0.0, found)
     return found, held_breaths(nominal, found)

@@ -43,7 +43,8 @@ class HeardNote:
 
 @dataclass(frozen=True, slots=True)
 class HeardBar:
-    """When a played bar starts in the recording."""
+    """When a played bar starts in the recording; ``confidence`` 0: it is not in it, the recording begins
+    later (a repeat was left out, perhaps)."""
 
     bar: int
     seconds: float

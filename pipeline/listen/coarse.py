@@ -159,8 +159,8 @@ def take_rows(heard: Heard, shift: int) -> tuple[Floats32, Floats32]:
 
 def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps = FREE,
          within: tuple[int, int] | None = None) -> Path | None:  # fmt: skip
-    """The best path of the tab through the recording, which may run on past its end (a take that
-    stops early), at the price of silence.
+    """The best path of the tab through the recording, which may begin before it and run on past its
+    end (a repeat left out, a take that stops early), at the price of silence.
 
     every : only each n-th row and frame; within : only these frames of the recording
     """
@@ -169,18 +169,19 @@ def find(rows: Rows, heard: Heard, shift: int, *, every: int = 1, moves: Steps =
     features, own = features[first:last:every], own[first:last:every]
     mine, mine_own = rows.features[::every], rows.own[::every]
     beyond = len(mine) // 2
-    features = np.pad(features, ((0, beyond), (0, 0)))
-    own = np.pad(own, (0, beyond), constant_values=BEYOND)
+    ahead = 0 if first else beyond
+    features = np.pad(features, ((ahead, beyond), (0, 0)))
+    own = np.pad(own, (ahead, beyond), constant_values=BEYOND)
     turned = np.ascontiguousarray(features.T)
 
     def cost(row: int) -> Floats32:
         return np.asarray(own + mine_own[row] - mine[row] @ turned, dtype=np.float32)
 
     starts = np.logical_or.reduceat(rows.starts, np.arange(0, len(rows.starts), every))
-    pulse = np.pad(_take_pulse(heard.fast, heard.hop_s)[first:last:every], (0, beyond))
+    pulse = np.pad(_take_pulse(heard.fast, heard.hop_s)[first:last:every], (ahead, beyond))
     waits = Waits(starts, (_PASSING_S * every * heard.hop_s + _MISSED * pulse).astype(np.float32))
     path = best_path(cost, len(mine), len(features), moves=moves, waits=waits)
-    return path if path is None else replace(path, frames=path.frames + first // every)
+    return path if path is None else replace(path, frames=path.frames + first // every - ahead)
 
 
 def find_shift(rows: Rows, heard: Heard) -> int:

@@ -180,13 +180,12 @@ def verdicts(happenings: Sequence[Event], evidence: dict[int, Evidence]) -> dict
 def drop_tail(
     happenings: Sequence[Event], seconds: Floats, found: dict[int, Verdict], *, total_s: float
 ) -> None:
-    """Call missing what comes after a take that stops early: whatever lies beyond the recording,
-    and, before that, the longest stretch of six events or more of which at most two in five fit."""
+    """Call missing what lies before or beyond the recording and, of a take that stops early, the longest stretch of six events or more of which at most two in five fit."""
     fits = np.array([any(found[n.index].fits for n in event.notes) for event in happenings])
-    inside = seconds < total_s - 0.02
+    inside = (seconds < total_s - 0.02) & (seconds >= 0.0)
     tail = np.cumsum((fits & inside)[::-1]) / np.arange(1, len(fits) + 1)
     short = [k + 1 for k in range(5, len(tail)) if tail[k] <= 0.4 and not fits[len(fits) - 1 - k]]
-    keep = len(fits) - (max(short) if short and not inside[-1] else 0)
+    keep = len(fits) - (max(short) if short and seconds[-1] >= total_s - 0.02 else 0)
     for place, event in enumerate(happenings):
         if place >= keep or not inside[place]:
             for note in event.notes:

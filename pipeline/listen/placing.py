@@ -19,6 +19,7 @@ from pipeline.music.timemap import TimeMap
 Floats = npt.NDArray[np.float64]
 
 BREATH: Final = Fraction(1, 48)  # quarters: the jump of the map in a pause is drawn out over so much
+AT_ONCE_S: Final = 0.05  # bars from before the recording take no longer
 TRUSTED: Final = 0.25  # the map leans on events of at least this confidence
 
 
@@ -67,11 +68,14 @@ def placed(
             )
     notes.sort(key=lambda note: note.index)
     quarters = np.array([event.quarter for event in happenings])
+    first_heard = min((e.quarter for i, e in enumerate(happenings) if not lost[i]), default=0.0)
     bars = []
     for bar in tab.form.played.bars:
         near = np.abs(quarters - float(bar.start))
         close = near <= 2.0
         sure = float(np.average(confidence[close], weights=1.0 / (0.1 + near[close]))) if close.any() else 0.2
+        if bar.end <= first_heard and time_map.seconds_at(bar.start) < AT_ONCE_S:
+            sure = 0.0
         at_bar = round(time_map.seconds_at(bar.start), 4)
         bars.append(HeardBar(bar.ordinal, at_bar, round(sure, 3)))
     played = residual[~lost]
@@ -114,10 +118,20 @@ def _time_map(
     if missing:
         points += _between_points(tab, points, waited, missing, slope)
     clean: list[tuple[float, float]] = []
-    for quarter, second in sorted(points):
+    for quarter, second in _within_recording(sorted(points)):
         if not clean or (quarter > clean[-1][0] and second > clean[-1][1] + 1e-4):
             clean.append((quarter, second))
     return TimeMap.from_points(clean)
+
+
+def _within_recording(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """What would come before the recording, passed over in a moment at its start."""
+    before = [quarter for quarter, second in points if second < 0]
+    later = points[len(before) :]
+    if not before or not later:
+        return points
+    passing = np.linspace(0.0, min(AT_ONCE_S, 0.5 * later[0][1]), len(before), endpoint=False)
+    return [*zip(before, passing.tolist(), strict=True), *later]
 
 
 def _exact(quarter: float) -> Fraction:

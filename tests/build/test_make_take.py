@@ -30,3 +30,22 @@ def test_bars_are_named_by_their_number_on_the_page() -> None:
         "The take is hard to follow in bars 1 (time 2), 4; look at the overlay there.",
         "1 note of the tab was not heard in the take: bar 4 beat 3.",
     ]
+
+
+def test_bars_from_before_the_take_are_told_once() -> None:
+    """Neither as hard to follow nor note by note."""
+    tab = waltz_tab()
+    time_map = TimeMap.of_tab(tab)
+    bars = tuple(
+        HeardBar(bar.ordinal, time_map.seconds_at(bar.start), 0.0 if bar.ordinal < 3 else 0.9)
+        for bar in tab.form.played.bars
+    )
+    notes = tuple(
+        HeardNote(n.index, n.bar.ordinal, float(n.beat), float(n.onset), 1.0, 0.1, "missing")
+        for n in tab.sounding
+        if n.bar.ordinal < 3
+    )
+    (told,) = _cautions(Alignment(time_map, 0.0, 9.0, 0.0, notes, bars, 5.0), tab)
+    assert told.startswith(
+        "Bars 0 to 2 (time 1) were not found: the take begins after. Was a repeat left out"
+    )

@@ -11,6 +11,7 @@ import pytest
 from pipeline.listen.align import align_take
 from pipeline.listen.alignment import Alignment
 from pipeline.listen.errors import ListenError
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.music.technique import Grace, LetRing
 from tests.listen import pieces, soundfont
@@ -158,6 +159,37 @@ def test_notes_left_out_and_wrong_are_told_and_do_no_harm() -> None:
     off = np.abs(errors_ms(found, take))
     assert max(off[i] for i in range(len(off)) if i not in skip) < 60
     assert all(note.confidence <= 0.2 for note in found.notes if note.index in skip)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4])
+def test_a_repeat_left_out_at_the_start(seed: int) -> None:
+    """The first time through was laid before the recording, at -0.77 s, and drew the second along."""
+    once = pieces.lead(8, seed=seed)
+    bars = tuple(Bar(i + 1, Metre(), F(4), False, i == 0, 2 if i == 2 else 0) for i in range(8))
+    rows = [
+        (n.onset, n.duration, n.note.string, n.note.fret, tuple(n.note.techniques)) for n in once.sounding
+    ]
+    tab = tab_of(rows, form=Form(bars))
+    take = render(once, drifting(once, drift=0.05))
+    found = align_take(tab, take.audio, take.rate)
+    assert found.lead_in_s == 0
+    assert [bar.confidence == 0 for bar in found.bars] == [True] * 3 + [False] * 8
+    assert all(bar.seconds < 0.05 for bar in found.bars[:3])
+    assert all(note.seconds >= 0 for note in found.notes)
+    assert all(note.status == "missing" for note in found.notes if note.bar <= 3)
+    truth = take.time_map.to_seconds([float(bar.start) for bar in once.form.played.bars])
+    assert np.array([bar.seconds for bar in found.bars[3:]]) == pytest.approx(truth, abs=0.1)
+
+
+def test_a_take_cut_at_its_first_note() -> None:
+    tab = lead_tab()
+    take = render(tab, drifting(tab), jitter_ms=0.0)
+    cut = round(take.onsets[0] * take.rate)
+    found = align_take(tab, take.audio[cut:], take.rate)
+    assert abs(found.notes[0].seconds) < 0.02
+    assert all(note.status == "played" for note in found.notes)
+    assert found.lead_in_s >= 0
+    assert all(bar.confidence > 0.5 for bar in found.bars)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
