@@ -12,6 +12,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from pipeline.build.editions import counted_words
+from pipeline.build.htmlpage import page_environment
 from pipeline.build.lesson_steps import Plan
 from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
@@ -37,15 +38,7 @@ class Shelf:
 
 def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed], description: str) -> str:
     """The page as HTML."""
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("pipeline.build", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment("pipeline.build")
     environment.filters.update(link=_link, size=_size, clock=clock, level=_level)
     by_path = {one.path: one for one in placed}
     alignment = record["alignment"]

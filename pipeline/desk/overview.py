@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.editions import counted_words
+from pipeline.build.htmlpage import page_environment
 from pipeline.command import command
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
@@ -63,15 +64,7 @@ class Overview:
 
     def page(self) -> str:
         """The page as HTML."""
-        import jinja2
-
-        environment = jinja2.Environment(
-            loader=jinja2.PackageLoader("pipeline.desk", "templates"),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
+        environment = page_environment("pipeline.desk")
         look = self.look or default_look()
         return environment.get_template(_TEMPLATE).render(
             title=self.title,

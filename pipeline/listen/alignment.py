@@ -15,12 +15,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Any
 
 from pipeline.listen.errors import ListenError
 from pipeline.music.timemap import TimeMap
-
-STATUSES: Final = ("played", "wrong", "missing")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,21 @@
+"""The one way our HTML pages are rendered: escaped, and refusing what the template misnames."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import jinja2
+
+
+def page_environment(package: str) -> jinja2.Environment:
+    """An environment over the ``templates`` folder of one of our packages."""
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader(package, "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
