@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from pipeline.music.key import Key
-from pipeline.music.tab import Tab
+from pipeline.music.tab import SoundingNote, Tab
 from pipeline.music.technique import Bend, Dead
 
 _PROFILES: Final = {
@@ -37,6 +37,12 @@ class KeyGuess:
     fit: float
 
 
+def heard_midi(tab: Tab, sounding: SoundingNote) -> int:
+    """MIDI number a note is heard at in the end: a bend counts where it arrives."""
+    bend = sounding.note.get(Bend)
+    return sounding.note.sounding_midi(tab.instrument) + (round(float(bend.peak)) if bend else 0)
+
+
 def pitch_class_quarters(tab: Tab) -> np.ndarray:
     """How long each pitch class sounds in the played form: shape (12,), quarters.
 
@@ -46,9 +52,7 @@ def pitch_class_quarters(tab: Tab) -> np.ndarray:
     for sounding in tab.sounding:
         if sounding.note.has(Dead):
             continue
-        bend = sounding.note.get(Bend)
-        midi = sounding.note.sounding_midi(tab.instrument) + (round(float(bend.peak)) if bend else 0)
-        found[midi % 12] += float(sounding.duration)
+        found[heard_midi(tab, sounding) % 12] += float(sounding.duration)
     return found
 
 

@@ -6,15 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.music.chart import ChordSpan
-from pipeline.music.tab import SoundingNote, Tab
-from pipeline.music.technique import Bend, Dead
+from pipeline.music.tab import Tab
+from pipeline.music.technique import Dead
 from pipeline.study.facts import lesson_facts
-from pipeline.study.key import find_key
-
-
-def _heard(tab: Tab, sounding: SoundingNote) -> int:
-    bend = sounding.note.get(Bend)
-    return sounding.note.sounding_midi(tab.instrument) + (round(float(bend.peak)) if bend else 0)
+from pipeline.study.key import find_key, heard_midi
 
 
 def chord_tone_share(tab: Tab, span: ChordSpan) -> float | None:
@@ -30,7 +25,7 @@ def chord_tone_share(tab: Tab, span: ChordSpan) -> float | None:
         if shared <= 0 or sounding.note.has(Dead):
             continue
         total += float(shared)
-        if _heard(tab, sounding) % 12 in span.chord.pitch_classes:
+        if heard_midi(tab, sounding) % 12 in span.chord.pitch_classes:
             inside += float(shared)
     return inside / total if total else None
 
