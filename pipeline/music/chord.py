@@ -21,7 +21,7 @@ from functools import cached_property
 from typing import Final
 
 from pipeline.music.errors import SpellingError
-from pipeline.music.pitch import Interval, Spelling
+from pipeline.music.pitch import ALTER_SIGN, ALTER_TEXT, STEPS, Interval, Spelling
 
 Degrees = dict[int, int]  # degree -> alteration against the major scale of the root
 
@@ -75,7 +75,6 @@ _HARTE: Final = frozenset(
         "sus4",
     ]
 )
-_ACCIDENTAL: Final = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}
 
 _BASE: Final = re.compile(
     r"(?P<third>[Mm]in(?:or)?|MIN|[Mm]i(?!n)|MI|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
@@ -97,8 +96,8 @@ class Change:
     degree: int
     alter: int = 0
 
-    def text(self, sign: dict[int, str] | None = None) -> str:
-        signs = sign or _ACCIDENTAL
+    def text(self, signs: dict[int, str]) -> str:
+        """``b9``, ``add11``, ``no3``, with the accidentals written as in ``signs``."""
         if self.action == "omit":
             return f"no{self.degree}"
         if self.action == "add" and self.alter == 0:
@@ -164,7 +163,7 @@ class Chord:
         """All between root and bass, as plain text or with musical signs."""
         _, plain, signed = KINDS[self.kind]
         base = signed if signs else plain
-        table = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"} if signs else None
+        table = ALTER_SIGN if signs else ALTER_TEXT
         if any(c.action == "add" and c.degree == 9 for c in self.changes) and self.kind in ("maj6", "min6"):
             others = "".join(c.text(table) for c in self.changes if c.degree != 9)
             return f"{base}/9{others}"
@@ -193,14 +192,14 @@ class Chord:
         shorthand = self.kind if self.kind in _HARTE else ""
         base = {1: 0, **KINDS[shorthand][0]} if shorthand else {1: 0}
         mine = self.degrees
-        extra = [f"*{_ACCIDENTAL[a]}{d}" for d, a in base.items() if d not in mine or mine[d] != a]
-        extra += [f"{_ACCIDENTAL[a]}{d}" for d, a in mine.items() if base.get(d) != a]
+        extra = [f"*{ALTER_TEXT[a]}{d}" for d, a in base.items() if d not in mine or mine[d] != a]
+        extra += [f"{ALTER_TEXT[a]}{d}" for d, a in mine.items() if base.get(d) != a]
         label = shorthand + (f"({','.join(extra)})" if extra else "")
         return f"{self.root.text()}:{label}" + (f"/{self._bass_degree()}" if self.bass else "")
 
     def _bass_degree(self) -> str:
         assert self.bass is not None
-        steps = ("CDEFGAB".index(self.bass.step) - "CDEFGAB".index(self.root.step)) % 7
+        steps = (STEPS.index(self.bass.step) - STEPS.index(self.root.step)) % 7
         semitones = (self.bass.pitch_class - self.root.pitch_class) % 12
         alter = (semitones - _MAJOR[steps + 1] + 6) % 12 - 6
         return f"{'#' * alter}{'b' * -alter}{steps + 1}"
@@ -258,7 +257,6 @@ class _Reader:
             end = match.start() + match[0].index("(") if opened else end - 1
             if opened:
                 major = number = None
-        changes: list[Change] = []
         if triad in ("dim", "°", "o"):
             return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number), [])
         if triad in ("ø", "Ø"):
@@ -283,12 +281,12 @@ class _Reader:
                 return ("minmaj7" if third else "maj7"), end, []
             if major and third:
                 return "min", match.start("maj"), []
-            return ("min" if third else "maj"), end, changes
+            return ("min" if third else "maj"), end, []
         if third and major:
             if number == "7":
                 return "minmaj7", end, []
             return "minmaj7", end, [Change("add", int(number))]
-        return ("min" if third else "maj" if major else "") + number, end, changes
+        return ("min" if third else "maj" if major else "") + number, end, []
 
     @staticmethod
     def _cut(match: re.Match[str], number: str | None) -> int:

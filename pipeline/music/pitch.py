@@ -24,8 +24,8 @@ from pipeline.music.errors import MusicError, SpellingError
 STEPS: Final = "CDEFGAB"
 STEP_SEMITONES: Final = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _FIFTHS_ORDER: Final = "FCGDAEB"
-_ALTER_TEXT: Final = {-3: "bbb", -2: "bb", -1: "b", 0: "", 1: "#", 2: "##", 3: "###"}
-_ALTER_SIGN: Final = {-3: "♭♭♭", -2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯", 3: "♯♯♯"}
+ALTER_TEXT: Final = {-3: "bbb", -2: "bb", -1: "b", 0: "", 1: "#", 2: "##", 3: "###"}
+ALTER_SIGN: Final = {-3: "♭♭♭", -2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯", 3: "♯♯♯"}
 A4_MIDI: Final = 69
 A4_HZ: Final = 440.0
 
@@ -120,11 +120,11 @@ class Spelling:
         return Spelling.from_fifths(fifths)
 
     def text(self) -> str:
-        return self.step + _ALTER_TEXT[self.alter]
+        return self.step + ALTER_TEXT[self.alter]
 
     def symbol(self) -> str:
         """With the musical signs ♯ and ♭."""
-        return self.step + _ALTER_SIGN[self.alter]
+        return self.step + ALTER_SIGN[self.alter]
 
     def __str__(self) -> str:
         return self.text()
