@@ -95,7 +95,8 @@ class Step:
     version : raised when the function's meaning changes
     rooms : modules whose code it runs; a change there makes it again
     libraries : distributions whose version matters to the bytes
-    weight : rough seconds, to start long work first
+    weight : rough seconds on one core, to start long work first and to tell the time left
+    memory_mb : the most it needs, roughly, so that two heavy steps do not fill the machine
     """
 
     name: str
@@ -110,6 +111,7 @@ class Step:
     rooms: tuple[str, ...] = ()
     libraries: tuple[str, ...] = ()
     weight: float = 1.0
+    memory_mb: int = 300
 
     @property
     def id(self) -> tuple[str, str]:
