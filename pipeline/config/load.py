@@ -37,13 +37,27 @@ class Written(Generic[Model]):
 
 
 @dataclass(frozen=True)
+class Listed:
+    """An entry of a week: a lesson, a folder of lessons or another week, what is said over it, and where."""
+
+    path: Path
+    overrides: Document
+    spot: Spot
+
+
+@dataclass(frozen=True)
 class WrittenWeek:
-    """A loaded week; ``overrides[i]`` holds what the week says over its lesson i."""
+    """A loaded week; ``overrides[i]`` holds what the week says over its entry i."""
 
     config: WeekConfig
     document: Document
     overrides: tuple[Document, ...]
     spots: tuple[Spot, ...]
+
+    @property
+    def entries(self) -> tuple[Listed, ...]:
+        rows = zip(self.config.lessons, self.overrides, self.spots, strict=True)
+        return tuple(Listed(one.path, over, spot) for one, over, spot in rows)
 
 
 def load_lesson(
@@ -101,7 +115,10 @@ def load_week(path: Path, problems: Problems) -> WrittenWeek | None:
 
 
 def week_of(document: Document, problems: Problems) -> WrittenWeek | None:
-    """A week from its document; see :func:`load_week`."""
+    """A week from its document; see :func:`load_week`.
+
+    With errors, the entries that are right come back; None when there are none.
+    """
     before = len(problems.errors)
     entries: list[dict[str, Any]] = []
     overrides: list[Document] = []
@@ -137,7 +154,7 @@ def week_of(document: Document, problems: Problems) -> WrittenWeek | None:
     config = validated(WeekConfig, rest, problems, {"folder": document.path.parent, "allow_outside": True})
     if config is not None and not config.lessons and len(problems.errors) == before:
         tell(problems, Spot(document.path), "the week lists no lesson", _WEEK_HINT)
-    if config is None or len(problems.errors) > before:
+    if config is None or not config.lessons:
         return None
     config = config.model_copy(update={"path": document.path})
     return WrittenWeek(config, document, tuple(overrides), tuple(spots))

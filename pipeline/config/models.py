@@ -37,6 +37,7 @@ PRODUCTS: Final = (
     "tab", "texttab", "musicxml", "midi", "backing", "guide", "clip", "overlay", "cover", "still",
 )  # fmt: skip
 
+SLUG_PATTERN: Final = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 SLUG_LENGTH: Final = 60  # with "backing with lead", key and tempo behind it, well below 255 bytes
 NOT_WRITTEN: Final = "\0path"  # a key nobody writes: the loader sets these fields, the file cannot
 
@@ -123,7 +124,7 @@ Text = Annotated[str, BeforeValidator(_trimmed)]
 Name = Annotated[Text, StringConstraints(min_length=1)]
 Number = Annotated[float, Strict()]
 Yes = Annotated[bool, Strict()]
-Slug = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=SLUG_LENGTH)]
+Slug = Annotated[str, StringConstraints(pattern=SLUG_PATTERN, max_length=SLUG_LENGTH)]
 FilePath = Annotated[Path, PlainValidator(_path)]
 OuterPath = Annotated[Path, PlainValidator(_outer_path)]
 Bars = Annotated[tuple[int, int], PlainValidator(_bars)]
@@ -293,9 +294,9 @@ class LessonConfig(_Part):
 
 
 class WeekLesson(_Part):
-    """A lesson of the week. Its other keys, taken out before, override the lesson's own."""
+    """An entry of the week. Its other keys, taken out before, override those of the lessons behind it."""
 
-    path: OuterPath = Field(description="the path of a lesson's folder or file")
+    path: OuterPath = Field(description="the path of a lesson, a folder of lessons, or another week")
 
 
 class WeekConfig(_Part):

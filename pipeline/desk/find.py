@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.command import command
-from pipeline.config.load import LESSON_FILE, find_channel, load_channel, load_lesson, week_of
+from pipeline.config.load import LESSON_FILE, find_channel, load_channel, load_lesson
 from pipeline.config.models import LessonConfig, slug_of
-from pipeline.config.toml import Document, read_toml
+from pipeline.config.toml import read_toml
 from pipeline.desk.overview import RECORD_FILE, Entry, Overview
 from pipeline.errors import MisuseError, Problems, SourceError
 from pipeline.page.look import Look, look_from
+from pipeline.read.weeks import LessonSource, lesson_files, read_paths
 
 
 def releases_in(folder: Path) -> tuple[Path, ...]:
@@ -25,8 +27,9 @@ def releases_in(folder: Path) -> tuple[Path, ...]:
 def what_to_show(path: Path, *, out: Path = Path("out")) -> Path | Overview:
     """What to show for ``path``: a release folder, a folder of several, or the lessons of a week.
 
-    path : a release folder, an out folder, or a lesson (its file or folder) or a week file, whose
-        releases are then looked for in ``out`` and beside it
+    path : a release folder, an out folder, or what ``build`` was given: a lesson (its file or
+        folder), a week file, a folder of lessons; its releases are then looked for in ``out`` and
+        beside it
 
     Raises
     ------
@@ -43,13 +46,73 @@ def what_to_show(path: Path, *, out: Path = Path("out")) -> Path | Overview:
         document = read_toml(source, problems)
         if document is None:
             raise SourceError(problems.errors)
-        if "lessons" in document.data or "lesson" in document.data:
-            return _week(document, out)
-        return _lesson(path, source, out)
-    what = "holds no release" if path.exists() else "is not there"
-    raise MisuseError(
-        f"{path}: {what}; give a lesson, a week file, or the folder it was built into (such as out/low-tide)"
-    )
+        if "lessons" not in document.data and "lesson" not in document.data:
+            return _lesson(path, source, out)
+        title = document.data.get("title")
+        shown = overview_for([path], out=out, title=title if isinstance(title, str) else "")
+    elif path.is_dir() and next(lesson_files(path, Problems()), None) is not None:
+        shown = overview_for([path], out=out)
+    else:
+        what = "holds no release" if path.exists() else "is not there"
+        raise MisuseError(
+            f"{path}: {what}; give a lesson, a week file, or the folder it was built into (such as out/low-tide)"
+        )
+    if not shown.built:
+        raise MisuseError(
+            f"{path}: nothing is built of its lessons in {out} yet\n"
+            f"  Run: {command('build', path)}, or give the folder they were built into."
+        )
+    return shown
+
+
+def overview_for(paths: Sequence[Path], *, out: Path, title: str = "") -> Overview:
+    """The lessons behind what a build was given, one entry each, and what stands in their way.
+
+    Raises
+    ------
+    MisuseError : see :func:`pipeline.read.weeks.read_paths`.
+    SourceError : there are no lessons, because the files that list them cannot be read.
+    """
+    problems = Problems()
+    sources = read_paths(paths, problems)
+    if not sources:
+        raise SourceError(problems.errors)
+    homes = [path if path.is_dir() else path.parent for path in paths]
+    entries: dict[str, Entry] = {}
+    first: LessonConfig | None = None
+    for source in sources:
+        entry, config = _entry(source, homes, out)
+        entries.setdefault(entry.address, entry)
+        first = first or config
+    for number, problem in enumerate(problems.errors, 1):
+        address, name = f"not-listed-{number}", problem.path.name if problem.path else ""
+        entries[address] = Entry(address, name, (), note=f"{problem.place()}: {problem.what}.")
+    by, look = _channel(first, homes[0])
+    return Overview(title or _title_of(paths[0]), tuple(entries.values()), by, look)
+
+
+def _title_of(path: Path) -> str:
+    name = path.stem if path.is_file() else path.resolve().name
+    said = name.replace("_", " ").replace("-", " ")
+    return said[:1].upper() + said[1:]
+
+
+def _entry(source: LessonSource, homes: Sequence[Path], out: Path) -> tuple[Entry, LessonConfig | None]:
+    problems = Problems()
+    written = load_lesson(source.path, problems, overrides=source.overrides)
+    if written is None:
+        name = source.path.parent.name or source.path.parent.resolve().name
+        told = problems.errors[0]
+        note = f"Cannot be read: {told.place()}: {told.what}."
+        return Entry(slug_of(name) or "lesson", name, (), note=note), None
+    config = written.config
+    places = [
+        place
+        for home in (*homes, config.folder.parent, config.folder)
+        for place in _places(config.slug, home, out)
+    ]
+    typed = source.spot.path if source.spot else source.path
+    return Entry(config.slug, config.title, tuple(dict.fromkeys(places)), source=typed), config
 
 
 def _lesson(path: Path, source: Path, out: Path) -> Path:
@@ -65,39 +128,6 @@ def _lesson(path: Path, source: Path, out: Path) -> Path:
         f"{path}: nothing is built of {slug!r} in {out} yet\n"
         f"  Run: {command('build', path)}, or give the folder it was built into."
     )
-
-
-def _week(document: Document, out: Path) -> Overview:
-    problems = Problems()
-    week = week_of(document, problems)
-    if week is None:
-        raise SourceError(problems.errors)
-    home = document.path.parent
-    entries: dict[str, Entry] = {}
-    first: LessonConfig | None = None
-    for listed, over in zip(week.config.lessons, week.overrides, strict=True):
-        source = listed.path / LESSON_FILE if listed.path.is_dir() else listed.path
-        own = Problems()
-        written = load_lesson(source, own, overrides=over if over.data else None)
-        if written is None:
-            address = slug_of(listed.path.name) or "lesson"
-            note = f"Cannot be read: {own.errors[0].place()}: {own.errors[0].what}."
-            entries.setdefault(address, Entry(address, listed.path.name, (), note=note))
-            continue
-        config = written.config
-        first = first or config
-        places = dict.fromkeys((*_places(config.slug, home, out), *_places(config.slug, config.folder, out)))
-        entry = Entry(config.slug, config.title, tuple(places), source=document.path)
-        entries.setdefault(config.slug, entry)
-    by, look = _channel(first, home)
-    title = week.config.title or document.path.stem.replace("_", " ").replace("-", " ").capitalize()
-    found = Overview(title, tuple(entries.values()), by, look)
-    if not found.built:
-        raise MisuseError(
-            f"{document.path}: nothing is built of its lessons in {out} yet\n"
-            f"  Run: {command('build', document.path)}, or give the folder they were built into."
-        )
-    return found
 
 
 def _places(slug: str, home: Path, out: Path) -> tuple[Path, ...]:

@@ -10,11 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from pipeline.config.complaints import tell
-from pipeline.config.load import LESSON_FILE, Written, find_channel, load_channel, load_lesson, week_of
+from pipeline.config.load import LESSON_FILE, Written, find_channel, load_channel, load_lesson
 from pipeline.config.models import Channel, LessonConfig, LookConfig
-from pipeline.config.toml import Document, Spot, read_toml
-from pipeline.errors import MisuseError, Problems, nearest
+from pipeline.config.toml import Document, Spot
+from pipeline.errors import Problems, nearest
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
 from pipeline.music.respell import respelled
@@ -22,6 +21,8 @@ from pipeline.music.tab import Phrase, Tab
 from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
 from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
 from pipeline.read.tabfile import read_chart, read_tab
+from pipeline.read.weeks import LessonSource, clashes, read_paths
+from pipeline.read.weeks import slug_at as slug_at
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
 
@@ -88,47 +89,12 @@ class Lesson:
 
 
 @dataclass(frozen=True)
-class LessonSource:
-    """Where a lesson is to be read from, and what a week says over it."""
-
-    path: Path
-    overrides: Document | None = None
-
-
-@dataclass(frozen=True)
 class ReadLesson:
     """A lesson that was tried: ``lesson`` is None when ``problems`` holds errors."""
 
     source: LessonSource
     lesson: Lesson | None
     problems: Problems
-
-
-def read_paths(paths: Sequence[Path], problems: Problems) -> tuple[LessonSource, ...]:
-    """The lessons behind what the user named: folders, lesson files, week files.
-
-    Raises
-    ------
-    MisuseError : a path that does not exist or is none of these, all of them told.
-    """
-    if not paths:
-        raise MisuseError("no lesson was named\n  Name a lesson's folder, its lesson.toml, or a week file.")
-    wrong: list[str] = []
-    found: list[LessonSource] = []
-    for path in paths:
-        complaint = _not_a_source(path)
-        if complaint:
-            wrong.append(complaint)
-        else:
-            found += _sources_of(path, problems)
-    if wrong:
-        raise MisuseError("\n".join(wrong))
-    # a lesson named twice is read once, unless a week says something over it
-    once: dict[tuple[Path, int], LessonSource] = {}
-    for source in found:
-        over = id(source.overrides) if source.overrides and source.overrides.data else 0
-        once.setdefault((source.path.resolve(), over), source)
-    return tuple(once.values())
 
 
 def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problems]:
@@ -139,20 +105,14 @@ def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problem
     MisuseError : see :func:`read_paths`.
     """
     problems = Problems()
-    taken: dict[str, Path] = {}
     found: list[ReadLesson] = []
-    for source in read_paths(paths, problems):
+    sources = read_paths(paths, problems)
+    for source, clash in zip(sources, clashes(sources), strict=True):
         own = Problems()
         lesson = read_lesson(source.path, own, overrides=source.overrides)
-        if lesson is not None:
-            other = taken.setdefault(lesson.slug, source.path)
-            if other is not source.path:
-                own.error(
-                    f"this lesson and {other} would both be called {lesson.slug!r}",
-                    path=source.path,
-                    remedy='Give one of them another name: slug = "..."',
-                )
-                lesson = None
+        if clash is not None:
+            own.found.append(clash)
+            lesson = None
         found.append(ReadLesson(source, lesson, own))
     return tuple(found), problems
 
@@ -198,48 +158,6 @@ def read_lesson(
     if len(problems.errors) > errors_before or tab is None or chart is None or spans is None:
         return None
     return Lesson(config, channel, tab, chart, spans, take, segments, talk, written.document)
-
-
-def _not_a_source(path: Path) -> str:
-    if not path.exists():
-        return f"{path}: there is no such file or folder"
-    if path.is_dir() and not (path / LESSON_FILE).is_file():
-        inside = sorted(p.parent.name for p in path.glob(f"*/{LESSON_FILE}"))
-        weeks = sorted(p.name for p in path.glob("*.toml") if p.name != "channel.toml")
-        near = [str(path / name) for name in (*weeks, *inside)][:3]
-        hint = f"; try {' or '.join(near)}" if near else ""
-        return f"{path}: this folder holds no {LESSON_FILE}{hint}"
-    if path.is_file() and path.suffix.lower() != ".toml":
-        return f"{path}: not a lesson; name its folder, its {LESSON_FILE}, or a week file"
-    if path.is_file() and path.name == "channel.toml":
-        return f"{path}: this is the channel file; name a lesson or a week"
-    return ""
-
-
-def _sources_of(path: Path, problems: Problems) -> list[LessonSource]:
-    if path.is_dir():
-        return [LessonSource(path / LESSON_FILE)]
-    if path.name == LESSON_FILE:
-        return [LessonSource(path)]
-    document = read_toml(path, problems)
-    if document is None:
-        return []
-    if "lessons" not in document.data and "lesson" not in document.data:
-        return [LessonSource(path)]
-    week = week_of(document, problems)
-    if week is None:
-        return []
-    found: list[LessonSource] = []
-    for entry, over, spot in zip(week.config.lessons, week.overrides, week.spots, strict=True):
-        lesson = entry.path / LESSON_FILE if entry.path.is_dir() else entry.path
-        if lesson.is_file():
-            found.append(LessonSource(lesson, over if over.data else None))
-            continue
-        there = [p.parent.name for p in path.parent.glob(f"*/{LESSON_FILE}")]
-        near = nearest(entry.path.name, there)
-        remedy = f"Did you mean {near!r}?" if near else "The path counts from the week's file."
-        tell(problems, spot, f"there is no lesson at {entry.path}", remedy)
-    return found
 
 
 def _channel(config: LessonConfig, problems: Problems) -> Channel:

@@ -207,8 +207,32 @@ def test_what_the_creator_means(release: Path, tmp_path: Path) -> None:
         what_to_show(lesson, out=tmp_path / "elsewhere")
     with pytest.raises(MisuseError, match="is not there; give a lesson, a week file"):
         what_to_show(tmp_path / "missing")
+    (tmp_path / "empty").mkdir()
     with pytest.raises(MisuseError, match="holds no release"):
-        what_to_show(tmp_path / "lessons")
+        what_to_show(tmp_path / "empty")
+
+
+def test_a_folder_of_lessons_is_one_page(week: Path, release: Path) -> None:
+    """The week's words over a lesson are not said here: gull is called as it calls itself."""
+    shown = what_to_show(week.parent, out=release.parent)
+    assert isinstance(shown, Overview) and shown.title == "Configs"
+    assert [entry.address for entry in shown.entries] == ["gull-co", "low-tide", "wreck"]
+    assert shown.built == 1
+    with pytest.raises(
+        MisuseError, match=rf"nothing is built of its lessons in .*\n  Run: .* build {week.parent},"
+    ):
+        (release / "release.json").rename(release / "gone")
+        what_to_show(week.parent, out=release.parent)
+
+
+def test_a_week_of_weeks_is_one_page(week: Path, release: Path) -> None:
+    """What a week lists in vain stands on the page too."""
+    year = week.with_name("year.toml")
+    year.write_text('title = "All of it"\nlessons = ["harbour_week.toml", "elsewhere"]\n')
+    page = what_to_show(year, out=release.parent).page()
+    assert "<h1>All of it</h1>" in page and "1 of 4 lessons built" in page
+    assert f"year.toml:2:33: there is no lesson at {week.parent / 'elsewhere'}." in page
+    assert f" build {week}</code>" in page
 
 
 RECORD = {

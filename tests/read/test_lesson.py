@@ -12,9 +12,9 @@ import soundfile
 
 from pipeline.config.models import Channel
 from pipeline.config.starter import write_starter
-from pipeline.errors import MisuseError, Problems
+from pipeline.errors import Problems
 from pipeline.music.key import Key
-from pipeline.read.lesson import Lesson, read_lesson, read_lessons, read_paths
+from pipeline.read.lesson import Lesson, read_lesson, read_lessons
 
 TAB = """\
 title: In the tab
@@ -233,34 +233,3 @@ def test_a_week_survives_a_broken_lesson(folder: Path) -> None:
     assert "there is no lesson at" in week.errors[0].what and "'second'" in week.errors[0].remedy
     assert (week.errors[0].line, week.errors[0].column) == (1, 81)
     assert reads[2].problems.errors
-
-
-def test_two_lessons_of_one_name(tmp_path: Path) -> None:
-    write_starter(tmp_path / "a")
-    write_starter(tmp_path / "b")
-    reads, _ = read_lessons([tmp_path / "a", tmp_path / "b"])
-    assert reads[0].lesson is not None and reads[1].lesson is None
-    assert "would both be called 'doorstep-study'" in reads[1].problems.errors[0].what
-
-
-def test_a_lesson_named_twice_is_read_once(tmp_path: Path) -> None:
-    write_starter(tmp_path / "a")
-    sources = read_paths([tmp_path / "a", tmp_path / "a" / "lesson.toml"], Problems())
-    assert len(sources) == 1
-
-
-def test_what_is_no_lesson_is_misuse_all_at_once(folder: Path) -> None:
-    home = folder.parent
-    (home / "channel.toml").write_text("")
-    with pytest.raises(MisuseError) as caught:
-        read_paths([home / "none", home, home / "channel.toml", folder / "tab.txt"], Problems())
-    said = str(caught.value)
-    for part in (
-        "none: there is no such",
-        "holds no lesson.toml; try",
-        "is the channel file",
-        "tab.txt: not a lesson",
-    ):
-        assert part in said
-    with pytest.raises(MisuseError, match="no lesson was named"):
-        read_paths([], Problems())
