@@ -43,14 +43,32 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(source, "sha256").hexdigest()
 
 
-_known: dict[tuple[int, ...], str] = {}
+# what a file is told apart by while nobody writes to it: disk, inode, size, times of change
+Identity = tuple[int, ...]
+_known: dict[Identity, str] = {}
+
+
+def identity_of(path: Path) -> Identity:
+    """What tells whether a file has been written to. Its time of change (``st_ctime``) cannot be
+    set back by programs, unlike its time of modification.
+
+    Raises
+    ------
+    OSError : there is no such file.
+    """
+    facts = path.stat()
+    return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
+
+
+def remember(identity: Identity, sha256: str) -> None:
+    """Let :func:`input_digest` trust that a file of this identity has this digest."""
+    _known[identity] = sha256
 
 
 def input_digest(path: Path) -> str:
-    """Like :func:`file_digest`, remembered in this process while the file stays the same: its
-    inode, size and times of change. The same file under two names is read once."""
-    facts = path.stat()
-    identity = (facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+    """Like :func:`file_digest`, remembered in this process while the file's identity stays the
+    same. The same file under two names is read once."""
+    identity = identity_of(path)
     if identity not in _known:
         _known[identity] = file_digest(path)
     return _known[identity]

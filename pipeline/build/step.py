@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,7 @@ class MadeFile:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Made:
     """What a step has made: the files in ``folder`` with measured facts and notes."""
 
@@ -57,7 +58,7 @@ class Made:
     def path(self, name: str) -> Path:
         return self.folder / name
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """Of the contents, wherever they lie and whatever they were made from."""
         return value_digest((tuple((f.name, f.sha256) for f in self.files), self.facts))
@@ -117,12 +118,23 @@ class Step:
     def id(self) -> tuple[str, str]:
         return self.lesson, self.name
 
-    def key(self, made: Mapping[str, Made]) -> str:
-        """Digest of all that decides the outputs, given what the needed steps have made.
+    @cached_property
+    def input_digests(self) -> dict[str, str]:
+        """SHA-256 of each source by role, as it was when first asked for.
 
         Raises
         ------
-        OSError : an input file cannot be read.
+        OSError : a source cannot be read.
+        """
+        return {role: input_digest(path) for role, path in self.files}
+
+    @cached_property
+    def own_digest(self) -> str:
+        """Of all that decides the outputs apart from what other steps have made.
+
+        Raises
+        ------
+        OSError : a source cannot be read.
         """
         return value_digest(
             {
@@ -131,11 +143,19 @@ class Step:
                 "code": [code_digest(name) for name in (self.function.__module__, *self.rooms)],
                 "libraries": {name: library_version(name) for name in self.libraries},
                 "params": self.params,
-                "files": [(role, input_digest(path)) for role, path in self.files],
-                "needs": [(name, made[name].digest) for name in self.needs],
+                "files": self.input_digests,
                 "outputs": [output.name for output in self.outputs],
             }
         )
+
+    def key(self, made: Mapping[str, Made]) -> str:
+        """Digest of all that decides the outputs, given what the needed steps have made.
+
+        Raises
+        ------
+        OSError : a source cannot be read.
+        """
+        return value_digest((self.own_digest, [(name, made[name].digest) for name in self.needs]))
 
     def output_for(self, name: str) -> Output:
         """The declared output that a file name stands for."""

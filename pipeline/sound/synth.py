@@ -20,15 +20,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MissingError, MisuseError
+from pipeline.sound.banks import BANKS
 
 Audio = npt.NDArray[np.float32]
-BANKS: Final = (
-    Path("/usr/share/sounds/sf2/FluidR3_GM.sf2"),
-    Path("/usr/share/sounds/sf2/default-GM.sf2"),
-    Path("/usr/share/soundfonts/FluidR3_GM.sf2"),
-    Path("/usr/share/soundfonts/default.sf2"),
-    Path("/opt/homebrew/share/soundfonts/default.sf2"),
-)
 _GAIN: Final = 0.4
 
 

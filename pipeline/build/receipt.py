@@ -1,0 +1,223 @@
+"""What a lesson's last build went by and left behind, so that an unchanged lesson is known as
+such without being read.
+
+A receipt names every file that was read, every place where one was looked for in vain, what
+was asked for, the tool itself, and every file of the release. While all of it is as it was the
+release stands, and nothing needs doing: a trace that is verified, not a time that is trusted.
+
+Layout
+------
+``receipts/SLUG.json``: one for each place where a release goes.
+
+References
+----------
+Mokhov, Mitchell & Peyton Jones, Build systems à la carte (2018): verifying traces.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.build.digest import Identity, file_digest, identity_of, remember
+from pipeline.wholefile import write_whole
+
+FORMAT: Final = 1
+# two writings within one tick of the disk's clock leave the same time of change
+_TICK_NS: Final = 20_000_000
+_WHOLE_NS: Final = 1_000_000  # a disk that counts in these or more is too coarse to tell
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A file as it was: path, SHA-256, and its identity while that could be told for certain."""
+
+    path: str
+    sha256: str
+    identity: Identity | None = None
+
+    def now(self) -> Seen | None:
+        """The same file if its contents are still these, else None."""
+        path = Path(self.path)
+        try:
+            identity = identity_of(path)
+            if identity == self.identity:
+                remember(identity, self.sha256)
+                return self
+            if file_digest(path) != self.sha256:
+                return None
+        except OSError:
+            return None
+        return seen(path, self.sha256)
+
+
+def seen(path: Path, sha256: str) -> Seen:
+    """A file of these contents as it is now.
+
+    The caller has just read it, or made it. A file that was written to a moment ago has no
+    identity yet: another writing in the same tick of the clock could not be told from it.
+    """
+    try:
+        identity = identity_of(path)
+    except OSError:
+        return Seen(str(path), sha256)
+    changed_ns = identity[-1]
+    # on Windows st_ctime_ns is when the file was made, which tells nothing of writings
+    certain = os.name != "nt" and changed_ns % _WHOLE_NS and changed_ns + _TICK_NS < time.time_ns()
+    return Seen(str(path), sha256, identity if certain else None)
+
+
+def settle() -> None:
+    """Wait until what was written before can be told from what is written after."""
+    time.sleep(_TICK_NS / 1e9)
+
+
+@dataclass(frozen=True, slots=True)
+class StepNote:
+    """What a step went by the last time, to say later why it has to run again.
+
+    digest : of what it made
+    portrait : see :mod:`pipeline.build.portrait`
+    """
+
+    product: str
+    needs: tuple[str, ...]
+    key: str
+    digest: str
+    weight: float
+    portrait: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """How a release came about.
+
+    lesson : the lesson's file; folder : the release
+    asked : digest of what was asked for: keys, tempos, products, a week's overrides
+    tool : digest of the tool, see :func:`pipeline.build.tool.tool_digest`
+    inputs : the files that were read; absent : paths at which there was nothing
+    listings : folder -> the names in it that count, joined
+    outputs : the files of the release, its record among them
+    cautions : what the creator was told
+    """
+
+    slug: str
+    title: str
+    lesson: str
+    folder: str
+    asked: str
+    tool: str
+    inputs: tuple[Seen, ...]
+    absent: tuple[str, ...]
+    listings: dict[str, str]
+    outputs: tuple[Seen, ...]
+    steps: dict[str, StepNote] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    sources: dict[str, str] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        return {"format": FORMAT, **asdict(self)}
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Receipt:
+        """Raises ValueError, KeyError or TypeError for what is no receipt of this format."""
+        if data["format"] != FORMAT:
+            raise ValueError("another format")
+        return cls(
+            **{n: data[n] for n in ("slug", "title", "lesson", "folder", "asked", "tool")},
+            inputs=_seen_of(data["inputs"]),
+            absent=tuple(data["absent"]),
+            listings=dict(data["listings"]),
+            outputs=_seen_of(data["outputs"]),
+            steps={n: StepNote(**{**s, "needs": tuple(s["needs"])}) for n, s in data["steps"].items()},
+            cautions=tuple(data["cautions"]),
+            sources=dict(data["sources"]),
+        )
+
+    def changed(self, *, asked: str | None, tool: str) -> tuple[str, ...]:
+        """What is not as it was, in words; nothing when the release stands.
+
+        asked : digest of what is asked for now, None for the same
+        """
+        found = []
+        if asked is not None and asked != self.asked:
+            found.append("something else is asked for")
+        if tool != self.tool:
+            found.append("lessonwright or one of its libraries is another version")
+        found += [f"{_named(s.path)} changed" for s in self.inputs if s.now() is None]
+        found += [f"{_named(path)} is new" for path in self.absent if os.path.lexists(path)]
+        found += [f"{_named(f)} holds other files" for f, names in self.listings.items() if listing(f) != names]
+        found += [f"{_named(s.path)} in the release is not as it was made" for s in self.outputs if s.now() is None]
+        return tuple(found)
+
+    def renewed(self) -> Receipt | None:
+        """The same receipt with today's identities, None when it has them already."""
+        inputs = tuple(s.now() or s for s in self.inputs)
+        outputs = tuple(s.now() or s for s in self.outputs)
+        if inputs == self.inputs and outputs == self.outputs:
+            return None
+        from dataclasses import replace
+
+        return replace(self, inputs=inputs, outputs=outputs)
+
+
+def _seen_of(rows: Iterable[Mapping[str, Any]]) -> tuple[Seen, ...]:
+    return tuple(
+        Seen(row["path"], row["sha256"], tuple(row["identity"]) if row["identity"] else None) for row in rows
+    )
+
+
+def _named(path: str) -> str:
+    return Path(path).name
+
+
+def listing(folder: str | Path, pattern: str = "*.j2") -> str:
+    """The names in a folder that count, as one text; "" when there is none."""
+    return "\n".join(sorted(path.name for path in Path(folder).glob(pattern)))
+
+
+class Receipts:
+    """The receipts of the releases in an ``out`` folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def _path(self, slug: str) -> Path:
+        return self.folder / f"{slug}.json"
+
+    def find(self, slug: str) -> Receipt | None:
+        """The receipt of what stands at ``slug``; None when there is none that can be read."""
+        try:
+            return Receipt.from_json(json.loads(self._path(slug).read_text("utf-8")))
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            return None  # then the lesson is read and built as if for the first time
+
+    def all(self) -> Iterator[Receipt]:
+        """Every receipt, by slug."""
+        for path in sorted(self.folder.glob("*.json")):
+            found = self.find(path.stem)
+            if found is not None:
+                yield found
+
+    def write(self, receipt: Receipt) -> None:
+        """Raises OSError when the disk is full, or refuses."""
+        text = json.dumps(receipt.to_json(), ensure_ascii=False, separators=(",", ":"))
+        write_whole(self._path(receipt.slug), text.encode("utf-8", "surrogatepass"))
+
+    def last_use(self) -> dict[str, float]:
+        """Key of a result -> when a build last found it of use, by the receipts that name it."""
+        found: dict[str, float] = {}
+        for receipt in self.all():
+            used = self._path(receipt.slug).stat().st_mtime
+            for step in receipt.steps.values():
+                found[step.key] = max(found.get(step.key, 0.0), used)
+        return found
+
+    def touch(self, slug: str) -> None:
+        """Note that what stands at ``slug`` was of use just now."""
+        os.utime(self._path(slug))
