@@ -17,7 +17,9 @@ from pipeline.build.lesson_steps import Plan
 from pipeline.build.release import Placed
 from pipeline.build.run import Done
 from pipeline.errors import Problem
+from pipeline.read.lesson import Lesson
 from pipeline.study.facts import lesson_facts
+from pipeline.study.position import hand_positions, phrase_positions
 
 _BACKING_FACTS: Final = (
     "key", "tempo_bpm", "source", "lead", "integrated_lufs", "true_peak_dbtp", "seconds", "groove", "synthesizer",
@@ -51,7 +53,8 @@ def release_record(
             for path in sorted(plan.inputs, key=lambda path: relative(path, folder))
         ],
         "files": [one.to_json() for one in placed],
-        "facts": _facts(plan),
+        "facts": facts_of(plan.lesson),
+        "tiers": [{"id": tier.id, "name": tier.name} for tier in plan.lesson.channel.tiers],
         "alignment": alignment,
         "backing": backing_entries(placed),
         "chapters": chapters if chapters is not None else (before.get("chapters", []) if kept else []),
@@ -109,8 +112,10 @@ def _alignment(align: Done) -> dict[str, Any] | None:
     return {name: value for name, value in align.outcome.made.facts.items() if name != "time_map"}
 
 
-def _facts(plan: Plan) -> dict[str, Any]:
-    known = lesson_facts(plan.lesson.tab, plan.lesson.spans)
+def facts_of(lesson: Lesson) -> dict[str, Any]:
+    """What a lesson holds, as plain data."""
+    tab, config = lesson.tab, lesson.config
+    known = lesson_facts(tab, lesson.spans)
     return {
         "key": known.key.text(),
         "tempo_bpm": known.tempo_bpm,
@@ -124,10 +129,14 @@ def _facts(plan: Plan) -> dict[str, Any]:
         "bars_played": known.bars_played,
         "phrases": [
             {
-                "name": phrase.name,
-                "bars": [phrase.first, phrase.last],
-                "frets": [phrase.fret_lo, phrase.fret_hi],
+                "name": facts.name,
+                "bars": [facts.first, facts.last],
+                "frets": [facts.fret_lo, facts.fret_hi],
+                "positions": list(phrase_positions(tab, phrase)),
             }
-            for phrase in known.phrases
+            for facts, phrase in zip(known.phrases, tab.phrases, strict=True)
         ],
+        "positions": sorted(hand_positions(tab.notes)),
+        "level": config.level,
+        "date": config.date.isoformat() if config.date else None,
     }

@@ -14,6 +14,7 @@ from __future__ import annotations
 import os.path
 import re
 import unicodedata
+from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
@@ -92,6 +93,19 @@ def _key(value: object) -> Key:
     return Key.parse(value)
 
 
+def _day(value: object) -> date:
+    if isinstance(value, datetime):
+        raise ValueError(f"a date has no time of day, got {value}; write {value.date()}")
+    if isinstance(value, date):
+        return value
+    if isinstance(value, str) and re.fullmatch(r"\s*\d{4}-\d\d-\d\d\s*", value):
+        try:
+            return date.fromisoformat(value.strip())
+        except ValueError as error:
+            raise ValueError(f"there is no day {value.strip()} ({error})") from error
+    raise ValueError(f"a date is year, month and day, such as 2026-11-25, got {value!r}")
+
+
 def _colour(value: object) -> str:
     if not isinstance(value, str) or not re.fullmatch(r"#[0-9A-Fa-f]{6}", value):
         raise ValueError(f'a colour is "#" and six hexadecimal digits, such as "#1a6b5c", got {value!r}')
@@ -130,6 +144,7 @@ OuterPath = Annotated[Path, PlainValidator(_outer_path)]
 Bars = Annotated[tuple[int, int], PlainValidator(_bars)]
 MusicalKey = Annotated[Key, PlainValidator(_key)]
 Tempo = Annotated[TempoChoice, PlainValidator(TempoChoice.parse)]
+Day = Annotated[date, PlainValidator(_day)]
 Colour = Annotated[str, PlainValidator(_colour)]
 Url = Annotated[str, PlainValidator(_url)]
 Product = Annotated[str, PlainValidator(_product)]
@@ -268,6 +283,7 @@ class LessonConfig(_Part):
     blurb: Text = Field(default="", description="text: a paragraph for the description")
     tuning: Text = Field(default="", description="text: a remark on the tuning")
     level: Text = Field(default="", description="text")
+    date: Day | None = Field(default=None, description="a date, such as 2026-11-25")
     tags: tuple[Name, ...] = Field(default=(), description="a list of words")
     start_s: Number | None = Field(default=None, ge=0, description="a number of seconds")
     end_s: Number | None = Field(default=None, gt=0, description="a number of seconds")
