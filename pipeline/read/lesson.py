@@ -118,7 +118,12 @@ def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problem
 
 
 def read_lesson(
-    path: Path, problems: Problems, *, channel: Channel | None = None, overrides: Document | None = None
+    path: Path,
+    problems: Problems,
+    *,
+    channel: Channel | None = None,
+    overrides: Document | None = None,
+    recordings: bool = True,
 ) -> Lesson | None:
     """Read a lesson from its file or folder.
 
@@ -126,6 +131,7 @@ def read_lesson(
     ----------
     channel : None finds the channel file that the lesson names or that lies nearest
     overrides : what a week file says over the lesson
+    recordings : False leaves them closed, for who wants to know the music only, and quickly
 
     Returns None when there are errors; all of them, and cautions, are in ``problems``.
     """
@@ -146,9 +152,9 @@ def read_lesson(
         if spans is not None and config.tab.suffix.lower() not in MUSICXML:
             tab = respelled(tab, spans)
     probed: dict[Path, MediaInfo | None] = {}
-    take = _media(written, ("take",), config.take, probed, problems)
-    talk = _media(written, ("talk",), config.talk, probed, problems)
-    segments = _segments(written, tab, probed, problems)
+    take = _media(written, ("take",), config.take, probed, problems) if recordings else None
+    talk = _media(written, ("talk",), config.talk, probed, problems) if recordings else None
+    segments = _segments(written, tab, probed, problems) if recordings else ()
     if take is not None:
         check_take(written, take, tab, problems)
     if tab is not None:
