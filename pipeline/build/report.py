@@ -1,4 +1,4 @@
-"""Telling the creator how a build goes: as bars on a terminal, as lines elsewhere.
+"""Telling the creator how a build goes: as bars on a terminal, as a few lines elsewhere.
 
 Everything here goes to stderr; results belong to stdout.
 """
@@ -6,15 +6,27 @@ Everything here goes to stderr; results belong to stdout.
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
-from typing import Any, Protocol, TextIO
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Protocol, TextIO
+
+from pipeline.build.timeleft import TimeLeft, said_left
+
+_EVERY_S: Final = 60.0  # a log hears how far a long build is once in so long
+_MOST_NAMES: Final = 4  # of what is being made now, in one line
 
 
 class Reporter(Protocol):
-    """What a build tells while it runs. Lessons and steps go by their names."""
+    """What a build tells while it runs. Lessons and steps go by their names; several lessons
+    are at work at a time."""
 
-    def begin(self, steps: Mapping[str, int]) -> None:
-        """``steps``: lesson → how many steps it has."""
+    def begin(self, lessons: int) -> None:
+        """``lessons``: how many are looked at."""
+
+    def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
+        """``steps``: step → rough seconds of work."""
 
     def started(self, lesson: str, step: str) -> None: ...
 
@@ -25,7 +37,10 @@ class Reporter(Protocol):
     def problem(self, lesson: str, text: str) -> None:
         """An error or a caution from the sources or from a step, ready to print."""
 
-    def lesson_done(self, lesson: str, folder: str, *, seconds: float) -> None: ...
+    def lesson_done(self, lesson: str, folder: str, *, seconds: float, made: int, reused: int) -> None:
+        """Also for a lesson that stands unchanged, which has not begun: ``made`` is 0 then."""
+
+    def lesson_failed(self, lesson: str) -> None: ...
 
     def end(self) -> None:
         """The build is over, well or not; called once."""
@@ -34,7 +49,10 @@ class Reporter(Protocol):
 class SilentReporter:
     """Tells nothing."""
 
-    def begin(self, steps: Mapping[str, int]) -> None:
+    def begin(self, lessons: int) -> None:
+        pass
+
+    def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
         pass
 
     def started(self, lesson: str, step: str) -> None:
@@ -49,116 +67,286 @@ class SilentReporter:
     def problem(self, lesson: str, text: str) -> None:
         pass
 
-    def lesson_done(self, lesson: str, folder: str, *, seconds: float) -> None:
+    def lesson_done(
+        self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
+    ) -> None:
+        pass
+
+    def lesson_failed(self, lesson: str) -> None:
         pass
 
     def end(self) -> None:
         pass
 
 
-class PlainReporter:
-    """One line for each thing done, without colour or movement: for logs and pipes."""
+def counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
-    def __init__(self, stream: TextIO | None = None) -> None:
-        self._stream = stream or sys.stderr
-        self._reused: dict[str, int] = {}
 
-    def _say(self, text: str) -> None:
-        self._stream.write(text + "\n")
-        self._stream.flush()
+def said_seconds(seconds: float) -> str:
+    """A time passed: ``0.4 s``, ``48 s``, ``12 min 5 s``, ``2 h 10 min``."""
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
 
-    def begin(self, steps: Mapping[str, int]) -> None:
-        for lesson, count in steps.items():
-            self._say(f"{lesson}: {count} step{'s' if count != 1 else ''}")
+
+def said_done(lesson: str, folder: str, *, seconds: float, made: int, reused: int) -> str:
+    """How a lesson that was made anew ended."""
+    steps = [f"{counted(made, 'step')} made"] if made else []
+    if reused:
+        steps.append(f"{reused} unchanged" if made else f"{counted(reused, 'step')} unchanged")
+    return f"{lesson}: {', '.join([f'done in {said_seconds(seconds)}', *steps])} → {folder}"
+
+
+def listed(names: Sequence[str], most: int = _MOST_NAMES) -> str:
+    """The first few names, and how many more there are."""
+    more = len(names) - most
+    return ", ".join(names) if more <= 0 else f"{', '.join(names[:most])} and {more} more"
+
+
+@dataclass
+class LessonAtWork:
+    """A lesson whose steps are being made.
+
+    steps : step not yet ended → weight
+    weight : of all its steps
+    count : of all its steps
+    now : what is being made
+    """
+
+    steps: dict[str, float]
+    weight: float = 0.0
+    count: int = 0
+    now: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.weight, self.count = sum(self.steps.values()), len(self.steps)
+
+    @property
+    def ended(self) -> int:
+        return self.count - len(self.steps)
+
+    @property
+    def share(self) -> float:
+        """How much of its work is over, 0 to 1."""
+        return 1.0 - sum(self.steps.values()) / self.weight if self.weight > 0 else 0.0
+
+
+class Tally:
+    """How far a build is: what both reporters count. Safe to ask from another thread."""
+
+    def __init__(self, lessons: int, clock: Callable[[], float]) -> None:
+        self.lessons = lessons
+        self.done, self.unchanged, self.failed = 0, 0, 0
+        self.begun_at = clock()
+        self.at_work: dict[str, LessonAtWork] = {}
+        self._clock, self._left, self._lock = clock, TimeLeft(lessons), threading.RLock()
+
+    @property
+    def ended(self) -> int:
+        return self.done + self.unchanged + self.failed
+
+    def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
+        with self._lock:
+            self.at_work[lesson] = LessonAtWork(dict(steps))
+            self._left.lesson_begun(lesson, steps, now=self._clock())
 
     def started(self, lesson: str, step: str) -> None:
-        pass
+        with self._lock:
+            work = self.at_work.get(lesson)
+            if work is not None and step not in work.now:
+                work.now.append(step)
+            self._left.started(lesson, step, now=self._clock())
+
+    def step_ended(self, lesson: str, step: str, made_s: float | None) -> None:
+        """``made_s`` as :meth:`TimeLeft.ended` has it."""
+        with self._lock:
+            work = self.at_work.get(lesson)
+            if work is not None:
+                work.steps.pop(step, None)
+                if step in work.now:
+                    work.now.remove(step)
+            self._left.ended(lesson, step, now=self._clock(), made_s=made_s)
+
+    def lesson_ended(self, lesson: str) -> None:
+        with self._lock:
+            self.at_work.pop(lesson, None)
+            self._left.lesson_ended(lesson, now=self._clock())
+
+    def left(self) -> str:
+        """The time left in words, "" as long as it is not known."""
+        with self._lock:
+            seconds = self._left.seconds(self._clock())
+        return "" if seconds is None else said_left(seconds)
+
+    def lessons_over(self) -> float:
+        """Lessons ended, and those at work by the share of their work that is over."""
+        with self._lock:
+            return self.ended + sum(work.share for work in self.at_work.values())
+
+    def now(self) -> list[str]:
+        """What is being made in all lessons, the lesson's name before it when there are several."""
+        with self._lock:
+            return [
+                step if self.lessons == 1 else f"{lesson} {step}"
+                for lesson, work in self.at_work.items()
+                for step in work.now
+            ]
+
+    def sum(self) -> str:
+        """How the lessons ended, in one line."""
+        parts = [
+            f"{number} {word}"
+            for number, word in (
+                (self.done, "done"),
+                (self.unchanged, "unchanged"),
+                (self.failed, "not built"),
+                (self.lessons - self.ended, "not finished"),
+            )
+            if number > 0
+        ]
+        passed = said_seconds(self._clock() - self.begun_at)
+        return f"{counted(self.lessons, 'lesson')}: {', '.join(parts)} ({passed})"
+
+
+class Telling:
+    """What telling by lines and by bars share: what is said when, and the counting."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._tally: Tally | None = None
+
+    def _say(self, text: str) -> None:
+        raise NotImplementedError
+
+    def _changed(self, lesson: str) -> None:
+        """Called after the tally has changed."""
+
+    def begin(self, lessons: int) -> None:
+        # TRANSITION
+        self._tally = Tally(lessons if isinstance(lessons, int) else len(lessons), self._clock)
+
+    def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
+        if self._tally is not None:
+            self._tally.lesson_begun(lesson, steps)
+            self._changed(lesson)
+
+    def started(self, lesson: str, step: str) -> None:
+        if self._tally is not None:
+            self._tally.started(lesson, step)
+            self._changed(lesson)
 
     def finished(self, lesson: str, step: str, *, seconds: float, reused: bool) -> None:
-        if reused:
-            self._reused[lesson] = self._reused.get(lesson, 0) + 1
-        else:
-            self._say(f"{lesson}: {step} ({seconds:.1f} s)")
+        if self._tally is not None:
+            self._tally.step_ended(lesson, step, None if reused else seconds)
+            self._changed(lesson)
 
     def failed(self, lesson: str, step: str, message: str) -> None:
         self._say(f"{lesson}: {step}: {message}")
+        if self._tally is not None:
+            self._tally.step_ended(lesson, step, None)
+            self._changed(lesson)
 
     def problem(self, lesson: str, text: str) -> None:
         self._say(text)
 
-    def lesson_done(self, lesson: str, folder: str, *, seconds: float) -> None:
-        reused = self._reused.get(lesson, 0)
-        again = f", {reused} step{'s' if reused != 1 else ''} unchanged" if reused else ""
-        self._say(f"{lesson}: done in {seconds:.1f} s{again} → {folder}")
+    def lesson_done(
+        self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
+    ) -> None:
+        tally = self._tally
+        anew = made > 0 or (tally is not None and lesson in tally.at_work)
+        if anew:
+            self._say(said_done(lesson, folder, seconds=seconds, made=made, reused=reused))
+        elif tally is None or tally.lessons == 1:
+            self._say(f"{lesson}: unchanged → {folder}")
+        if tally is not None:
+            tally.lesson_ended(lesson)
+            tally.done += anew
+            tally.unchanged += not anew
+            self._changed(lesson)
+
+    def lesson_failed(self, lesson: str) -> None:
+        self._say(f"{lesson}: not built")
+        if self._tally is not None:
+            self._tally.lesson_ended(lesson)
+            self._tally.failed += 1
+            self._changed(lesson)
 
     def end(self) -> None:
-        pass
+        if self._tally is not None and self._tally.lessons > 1:
+            self._say(self._tally.sum())
+        self._tally = None
 
 
-class RichReporter:
-    """A bar for each lesson and one for all, with what is being made now."""
+class PlainReporter(Telling):
+    """For logs and pipes: a line for each lesson made or not built, whatever is wrong, and once
+    a minute how far the build is. Unchanged lessons are only counted."""
 
-    def __init__(self) -> None:
-        from rich.console import Console
-        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+    def __init__(self, stream: TextIO | None = None, *, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(clock)
+        self._stream = stream or sys.stderr
+        self._said_at = 0.0
+        self._over = threading.Event()
+        self._watch: threading.Thread | None = None
+        self._telling = threading.RLock()
 
-        self._console = Console(stderr=True)
-        self._progress = Progress(
-            TextColumn("{task.description}", markup=False),
-            BarColumn(bar_width=24),
-            MofNCompleteColumn(),
-            TimeElapsedColumn(),
-            TextColumn("{task.fields[now]}", style="dim", markup=False),
-            console=self._console,
-        )
-        self._tasks: dict[str, Any] = {}
-        self._now: dict[str, list[str]] = {}
-        self._all: Any = None
+    def _say(self, text: str) -> None:
+        with self._telling:
+            self._stream.write(text + "\n")
+            self._stream.flush()
 
-    def _plain(self, text: str) -> None:
-        self._console.print(text, markup=False, highlight=False, soft_wrap=True)
+    def begin(self, lessons: int) -> None:
+        super().begin(lessons)
+        self._said_at = self._clock()
+        self._over.clear()
+        # a thread, so that one long step does not look like a build that hangs
+        self._watch = threading.Thread(target=self._watching, name="progress", daemon=True)
+        self._watch.start()
 
-    def begin(self, steps: Mapping[str, int]) -> None:
-        for lesson, count in steps.items():
-            self._tasks[lesson] = self._progress.add_task(lesson, total=count, now="")
-            self._now[lesson] = []
-        if len(steps) > 1:
-            self._all = self._progress.add_task("all", total=sum(steps.values()), now="")
-        self._progress.start()
+    def _watching(self) -> None:
+        while not self._over.wait(1.0):
+            self._changed("")
 
-    def _show(self, lesson: str) -> None:
-        self._progress.update(self._tasks[lesson], now=", ".join(self._now[lesson]))
-
-    def started(self, lesson: str, step: str) -> None:
-        self._now[lesson].append(step)
-        self._show(lesson)
-
-    def finished(self, lesson: str, step: str, *, seconds: float, reused: bool) -> None:
-        if step in self._now[lesson]:
-            self._now[lesson].remove(step)
-        self._show(lesson)
-        self._progress.advance(self._tasks[lesson])
-        if self._all is not None:
-            self._progress.advance(self._all)
-
-    def failed(self, lesson: str, step: str, message: str) -> None:
-        if step in self._now.get(lesson, ()):
-            self._now[lesson].remove(step)
-            self._show(lesson)
-        self._plain(f"{lesson}: {step}: {message}")
-
-    def problem(self, lesson: str, text: str) -> None:
-        self._plain(text)
-
-    def lesson_done(self, lesson: str, folder: str, *, seconds: float) -> None:
-        self._plain(f"{lesson}: done in {seconds:.1f} s → {folder}")
+    def _changed(self, lesson: str) -> None:
+        tally = self._tally
+        if tally is None:
+            return
+        with self._telling:
+            if self._clock() - self._said_at < _EVERY_S:
+                return
+            self._said_at = self._clock()
+        if tally.lessons > 1:
+            far = f"{tally.ended} of {tally.lessons} lessons"
+        elif tally.at_work:
+            name, work = next(iter(tally.at_work.items()))
+            far = f"{name}: {work.ended} of {counted(work.count, 'step')}"
+        else:
+            return
+        now = tally.now()
+        told = [far, tally.left(), *([f"now {listed(now)}"] if now else [])]
+        self._say(", ".join(part for part in told if part))
 
     def end(self) -> None:
-        self._progress.stop()
+        self._over.set()
+        if self._watch is not None:
+            self._watch.join()
+            self._watch = None
+        super().end()
 
 
 def choose_reporter(*, quiet: bool = False) -> Reporter:
     """Bars when stderr is a terminal, lines when it is not, nothing when ``quiet``."""
     if quiet:
         return SilentReporter()
-    return RichReporter() if sys.stderr.isatty() else PlainReporter()
+    if not sys.stderr.isatty():
+        return PlainReporter()
+    from pipeline.build.bars import RichReporter
+
+    return RichReporter()
