@@ -15,8 +15,6 @@ from pipeline.build.report import Tally, Telling, listed
 
 _ALL: Final = "all lessons"
 _SPARE_LINES: Final = 5  # of the terminal: for the bar of all, and for what is said above the bars
-_NAME_WIDTH: Final = 28
-_BAR_WIDTH: Final = 20
 
 
 class _Now(ProgressColumn):
@@ -35,8 +33,8 @@ class _Now(ProgressColumn):
 
 
 class _Bars(Progress):
-    """As many lessons as the terminal has lines for, in the order they were begun, and the bar
-    of all lessons last. (What does not fit would be cut off at the bottom.)"""
+    """As many lessons as the terminal has lines for, in the order they were begun and only those
+    with a step begun, and the bar of all lessons last: what does not fit is cut off at the bottom."""
 
     def __init__(self, *columns: ProgressColumn, console: Console) -> None:
         self._screen = console  # needed before `console` is there
@@ -46,7 +44,7 @@ class _Bars(Progress):
         return max(1, self._screen.size.height - _SPARE_LINES)
 
     def get_renderables(self) -> Iterable[RenderableType]:
-        lessons = [task for task in self.tasks if not task.fields["whole"]]
+        lessons = [task for task in self.tasks if not task.fields["whole"] and task.fields["begun"]]
         whole = [task for task in self.tasks if task.fields["whole"]]
         yield self.make_tasks_table([*lessons[: self.room()], *whole])
 
@@ -69,12 +67,13 @@ class RichReporter(Telling):
 
     def begin(self, lessons: int) -> None:
         super().begin(lessons)
+        width = self._console.size.width
         tally = self._tally
         assert tally is not None
         self._bars = bars = _Bars(
             TextColumn("{task.description}", markup=False,
-                       table_column=Column(no_wrap=True, overflow="ellipsis", max_width=_NAME_WIDTH)),
-            BarColumn(bar_width=_BAR_WIDTH),
+                       table_column=Column(no_wrap=True, overflow="ellipsis", max_width=min(28, width // 4))),
+            BarColumn(bar_width=min(20, width // 8)),
             TextColumn("{task.fields[far]}", markup=False,
                        table_column=Column(no_wrap=True, justify="right")),
             TimeElapsedColumn(),
@@ -83,13 +82,13 @@ class RichReporter(Telling):
         )  # fmt: skip
         if lessons > 1:
             far = f"{tally.ended} of {lessons}"
-            self._whole = bars.add_task(_ALL, total=lessons, far=far, whole=True)
+            self._whole = bars.add_task(_ALL, total=lessons, far=far, whole=True, begun=True)
         bars.start()
 
     def _words(self, tally: Tally, task: Task) -> str:
         """What the last column says of a lesson, or of all of them."""
         if task.fields["whole"]:
-            hidden = len(tally.at_work) - self._bars.room() if self._bars is not None else 0
+            hidden = tally.begun() - self._bars.room() if self._bars is not None else 0
             parts = [tally.left(), f"{hidden} more at work" if hidden > 0 else ""]
         else:
             work = tally.at_work.get(task.description)
@@ -105,8 +104,8 @@ class RichReporter(Telling):
         if work is not None:
             far = f"{work.ended} of {work.count}"
             if lesson not in self._tasks:
-                self._tasks[lesson] = bars.add_task(lesson, total=1.0, far=far, whole=False)
-            bars.update(self._tasks[lesson], completed=work.share, far=far)
+                self._tasks[lesson] = bars.add_task(lesson, total=1.0, far=far, whole=False, begun=False)
+            bars.update(self._tasks[lesson], completed=work.share, far=far, begun=work.begun)
         elif lesson in self._tasks:
             bars.remove_task(self._tasks.pop(lesson))
         if self._whole is not None:

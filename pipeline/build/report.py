@@ -134,6 +134,11 @@ class LessonAtWork:
         return self.count - len(self.steps)
 
     @property
+    def begun(self) -> bool:
+        """Whether a step of it is being made or has ended."""
+        return bool(self.now) or self.ended > 0
+
+    @property
     def share(self) -> float:
         """How much of its work is over, 0 to 1."""
         return 1.0 - sum(self.steps.values()) / self.weight if self.weight > 0 else 0.0
@@ -190,6 +195,11 @@ class Tally:
         """Lessons ended, and those at work by the share of their work that is over."""
         with self._lock:
             return self.ended + sum(work.share for work in self.at_work.values())
+
+    def begun(self) -> int:
+        """How many lessons at work have a step begun."""
+        with self._lock:
+            return sum(work.begun for work in self.at_work.values())
 
     def now(self) -> list[str]:
         """What is being made in all lessons, the lesson's name before it when there are several."""

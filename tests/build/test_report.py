@@ -210,6 +210,8 @@ def test_bars_come_and_go_with_their_lessons(clock: Clock) -> None:
     report.lesson_begun("ebb", {"page": 3.0})
     report.started("tide", "page")
     report.started("tide", "midi")
+    assert len(screen.bars()) == 2, "a lesson that waits for its first step has no bar yet"
+    report.started("ebb", "page")
     first, second, last = screen.bars()
     assert first.startswith("tide ") and first.endswith("page, midi") and "0 of 2" in first
     assert second.startswith("ebb ")
