@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import sys
 import tempfile
 import traceback
@@ -25,6 +26,7 @@ from pipeline.command import command
 from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError, in_order
 
 if TYPE_CHECKING:
+    from pipeline.build.summary import Summary
     from pipeline.read.lesson import Lesson, ReadLesson
 
 # typer brings the parser's exceptions under names of its own that change between versions
@@ -154,6 +156,20 @@ def build(
     cluster: Annotated[
         str | None, typer.Option("--cluster", metavar="ADDRESS", help="Build on the Dask cluster at this address.")
     ] = None,
+    store: Annotated[
+        str | None, typer.Option("--store", metavar="PLACE", help="Keep results here: a folder, or an address such as s3://bucket/lessons."),
+    ] = None,
+    store_gb: Annotated[
+        float, typer.Option("--store-size", metavar="GB", help="What the store may hold; the longest unused goes first.")
+    ] = 20.0,
+    limit: Annotated[
+        float | None, typer.Option("--limit", metavar="MINUTES", help="Give a step up that takes longer; else a time that fits it."),
+    ] = None,
+    explain: Annotated[bool, typer.Option("--explain", help="Say for each step why it was made or reused.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Make nothing; say what would be made, and why.")] = False,
+    graph: Annotated[
+        Path | None, typer.Option("--graph", metavar="FILE.svg", help="Draw the steps and what they need.")
+    ] = None,
     as_json: Json = False,
 ) -> None:  # fmt: skip
     """Build the release set of each lesson."""
@@ -168,13 +184,39 @@ def build(
         steps=tuple(steps or ()),
         jobs=jobs,
         cluster=cluster,
+        store=store,
+        store_bytes=round(store_gb * 1e9) if math.isfinite(store_gb) else 0,
+        limit_s=None if limit is None else limit * 60.0,
+        dry=dry_run,
         report=choose_reporter(),
     )
     if as_json:
         _say_json(summary.to_json())
     elif summary.lessons:
-        _say(summary.text())
+        _say(summary.text(explain=explain))
+    if graph is not None:
+        _draw(summary, graph)
     raise typer.Exit(summary.exit_code)
+
+
+def _draw(summary: Summary, path: Path) -> None:
+    """The steps of a build as a picture."""
+    from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph
+    from pipeline.wholefile import write_whole
+
+    lessons = [
+        LessonGraph(
+            lesson.title or lesson.name,
+            tuple(
+                DrawnStep(step.name, step.product, step.needs, step.state, step.seconds, "; ".join(step.why), step.sources)
+                for step in lesson.steps
+            ),
+        )
+        for lesson in summary.lessons
+        if lesson.steps
+    ]  # fmt: skip
+    write_whole(path, draw_graph(lessons).encode("utf-8"))
+    _tell(f"The steps are drawn in {path}")
 
 
 @app.command()

@@ -20,7 +20,7 @@ import json
 import os
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,7 +29,7 @@ from pipeline.wholefile import write_whole
 
 FORMAT: Final = 1
 # two writings within one tick of the disk's clock leave the same time of change
-_TICK_NS: Final = 20_000_000
+TICK_NS: Final = 20_000_000
 _WHOLE_NS: Final = 1_000_000  # a disk that counts in these or more is too coarse to tell
 
 
@@ -68,13 +68,13 @@ def seen(path: Path, sha256: str) -> Seen:
         return Seen(str(path), sha256)
     changed_ns = identity[-1]
     # on Windows st_ctime_ns is when the file was made, which tells nothing of writings
-    certain = os.name != "nt" and changed_ns % _WHOLE_NS and changed_ns + _TICK_NS < time.time_ns()
+    certain = os.name != "nt" and changed_ns % _WHOLE_NS and changed_ns + TICK_NS < time.time_ns()
     return Seen(str(path), sha256, identity if certain else None)
 
 
 def settle() -> None:
     """Wait until what was written before can be told from what is written after."""
-    time.sleep(_TICK_NS / 1e9)
+    time.sleep(TICK_NS / 1e9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,7 @@ class StepNote:
 
     digest : of what it made
     portrait : see :mod:`pipeline.build.portrait`
+    sources : names of the creator's files it reads
     """
 
     product: str
@@ -91,6 +92,7 @@ class StepNote:
     digest: str
     weight: float
     portrait: dict[str, str]
+    sources: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +103,12 @@ class Receipt:
     asked : digest of what was asked for: keys, tempos, products, a week's overrides
     tool : digest of the tool, see :func:`pipeline.build.tool.tool_digest`
     inputs : the files that were read; absent : paths at which there was nothing
-    listings : folder -> the names in it that count, joined
+    listings : (folder, pattern, the names in it that count, joined)
     outputs : the files of the release, its record among them
+    steps : every step by name, as it went the last time it was part of a build
+    built : the steps that the last build was about
     cautions : what the creator was told
+    all_reused : whether the record says of every step that it was reused
     """
 
     slug: str
@@ -114,11 +119,12 @@ class Receipt:
     tool: str
     inputs: tuple[Seen, ...]
     absent: tuple[str, ...]
-    listings: dict[str, str]
+    listings: tuple[tuple[str, str, str], ...]
     outputs: tuple[Seen, ...]
     steps: dict[str, StepNote] = field(default_factory=dict)
+    built: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
-    sources: dict[str, str] = field(default_factory=dict)
+    all_reused: bool = False
 
     def to_json(self) -> dict[str, Any]:
         return {"format": FORMAT, **asdict(self)}
@@ -132,11 +138,12 @@ class Receipt:
             **{n: data[n] for n in ("slug", "title", "lesson", "folder", "asked", "tool")},
             inputs=_seen_of(data["inputs"]),
             absent=tuple(data["absent"]),
-            listings=dict(data["listings"]),
+            listings=tuple((folder, pattern, names) for folder, pattern, names in data["listings"]),
             outputs=_seen_of(data["outputs"]),
-            steps={n: StepNote(**{**s, "needs": tuple(s["needs"])}) for n, s in data["steps"].items()},
+            steps={name: _note_of(step) for name, step in data["steps"].items()},
+            built=tuple(data["built"]),
             cautions=tuple(data["cautions"]),
-            sources=dict(data["sources"]),
+            all_reused=data["all_reused"],
         )
 
     def changed(self, *, asked: str | None, tool: str) -> tuple[str, ...]:
@@ -151,7 +158,7 @@ class Receipt:
             found.append("lessonwright or one of its libraries is another version")
         found += [f"{_named(s.path)} changed" for s in self.inputs if s.now() is None]
         found += [f"{_named(path)} is new" for path in self.absent if os.path.lexists(path)]
-        found += [f"{_named(f)} holds other files" for f, names in self.listings.items() if listing(f) != names]
+        found += [f"{_named(f)} holds other files" for f, p, names in self.listings if listing(f, p) != names]
         found += [f"{_named(s.path)} in the release is not as it was made" for s in self.outputs if s.now() is None]
         return tuple(found)
 
@@ -161,8 +168,6 @@ class Receipt:
         outputs = tuple(s.now() or s for s in self.outputs)
         if inputs == self.inputs and outputs == self.outputs:
             return None
-        from dataclasses import replace
-
         return replace(self, inputs=inputs, outputs=outputs)
 
 
@@ -172,13 +177,17 @@ def _seen_of(rows: Iterable[Mapping[str, Any]]) -> tuple[Seen, ...]:
     )
 
 
+def _note_of(row: Mapping[str, Any]) -> StepNote:
+    return StepNote(**{**row, "needs": tuple(row["needs"]), "sources": tuple(row["sources"])})
+
+
 def _named(path: str) -> str:
     return Path(path).name
 
 
-def listing(folder: str | Path, pattern: str = "*.j2") -> str:
-    """The names in a folder that count, as one text; "" when there is none."""
-    return "\n".join(sorted(path.name for path in Path(folder).glob(pattern)))
+def listing(folder: str | Path, pattern: str) -> str:
+    """The names in a folder that match, as one text; "" when there is none."""
+    return "\n".join(sorted(path.relative_to(folder).as_posix() for path in Path(folder).glob(pattern)))
 
 
 class Receipts:
@@ -221,3 +230,10 @@ class Receipts:
     def touch(self, slug: str) -> None:
         """Note that what stands at ``slug`` was of use just now."""
         os.utime(self._path(slug))
+
+
+def out_of_date(receipt: Receipt) -> tuple[str, ...]:
+    """What makes a release out of date, in words; nothing when it stands as it was built."""
+    from pipeline.build.tool import tool_digest
+
+    return receipt.changed(asked=None, tool=tool_digest())

@@ -15,7 +15,7 @@ from pipeline import __version__
 from pipeline.build.digest import input_digest
 from pipeline.build.lesson_steps import Plan
 from pipeline.build.release import Placed
-from pipeline.build.run import Done
+from pipeline.build.work import Done
 from pipeline.errors import Problem
 from pipeline.read.lesson import Lesson
 from pipeline.study.facts import lesson_facts

@@ -25,8 +25,8 @@ from typing import Any, Final
 
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PART, PUBLIC, REVIEW
 from pipeline.build.digest import file_digest, input_digest
+from pipeline.build.making import Making
 from pipeline.build.step import Facts, Made, Output, Step
-from pipeline.build.store import Store
 from pipeline.config.models import Tier
 from pipeline.errors import StepError
 from pipeline.pack.archive import member_name
@@ -117,9 +117,9 @@ def _places(step: Step, output: Output, name: str, tiers: Sequence[Tier]) -> Ite
         yield f"packs/{tier}/{member_name(step.lesson, name)}", tier
 
 
-def place_review(page: str, store: Store) -> Placed:
-    """The review page as a file of the release."""
-    source = store.work_folder("review") / REVIEW_FILE
+def place_review(page: str, folder: Path) -> Placed:
+    """The review page, written into ``folder``, as a file of the release."""
+    source = folder / REVIEW_FILE
     source.write_text(page, "utf-8", newline="\n")
     what = "Everything to look at and listen to on one page"
     return Placed(
@@ -195,8 +195,8 @@ def stands(folder: Path, placed: Sequence[Placed]) -> bool:
         return False
 
 
-def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: Store) -> None:
-    """Make ``folder`` the release of these files.
+def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, making: Making) -> None:
+    """Make ``folder`` the release of these files, laid out in a folder of ``making`` first.
 
     Raises
     ------
@@ -209,21 +209,22 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, store: S
         raise StepError(
             f"nothing was released: {folder} is {kind}; take it away, or choose another folder with --out"
         )
-    stage = store.work_folder("release") / folder.name
-    stage.mkdir()
-    for one in placed:
-        target = stage / one.path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        _lay(one.source, target)
-    (stage / RECORD_FILE).write_bytes(record)
-    sync_file(stage / RECORD_FILE)
-    refuse_leaks(stage, placed)
-    before = {str(entry.get("path")) for entry in read_record(folder).get("files", ())} | _OWN
-    _exchange(stage, folder)
-    if stage.exists():  # the old release, by now
-        _bring_own_files(stage, folder, before)
-        shutil.rmtree(stage, ignore_errors=True)
-    sync_file(folder.parent)
+    with making.folder("release") as beside:
+        stage = beside / folder.name
+        stage.mkdir()
+        for one in placed:
+            target = stage / one.path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            _lay(one.source, target)
+        (stage / RECORD_FILE).write_bytes(record)
+        sync_file(stage / RECORD_FILE)
+        refuse_leaks(stage, placed)
+        before = {str(entry.get("path")) for entry in read_record(folder).get("files", ())} | _OWN
+        _bring_own_files(folder, stage, before)
+        _exchange(stage, folder)
+        if stage.exists():  # the old release, by now, with what came into it meanwhile
+            _bring_own_files(stage, folder, before)
+        sync_file(folder.parent)
 
 
 def _lay(source: Path, target: Path) -> None:
@@ -281,14 +282,17 @@ def own_public_files(folder: Path, placed: Sequence[Placed]) -> tuple[str, ...]:
 
 
 def _bring_own_files(old: Path, new: Path, made_before: set[str]) -> None:
-    """Move what the creator put into the old folder over to the new one."""
+    """Give what the creator put into the old folder a place in the new one too."""
     for path in sorted(old.rglob("*")):
         name = path.relative_to(old).as_posix()
         target = new / name
-        if name in made_before or (path.is_dir() and not path.is_symlink()) or target.exists():
+        if name in made_before or os.path.lexists(target) or (path.is_dir() and not path.is_symlink()):
             continue
         target.parent.mkdir(parents=True, exist_ok=True)
-        path.rename(target)
+        if path.is_symlink():
+            target.symlink_to(path.readlink())
+        else:
+            _lay(path, target)
 
 
 def mend(folder: Path) -> None:

@@ -3,50 +3,64 @@
 Layout
 ------
 ``objects/ab/abcd…/`` one folder per result: its files and ``made.json``;
-``making/HOST-PID-…/`` work in progress of one run, swept when that run is gone.
+``making/`` work in progress, see :mod:`pipeline.build.making`; ``format`` the kind of store.
 
 A result appears by one rename after its files have reached the disk, and its files are
-verified by SHA-256 before they are used again.
+verified by SHA-256 before they are used again. Several builds, on several machines that share
+the folder, may use it at once.
 """
 
 from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import shutil
 import socket
-import tempfile
-from collections.abc import Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
-from pipeline.build.digest import file_digest, input_digest
+from pipeline.build.digest import file_digest, input_digest, value_digest
+from pipeline.build.making import Making
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
 from pipeline.wholefile import sync_file, write_whole
 
 FORMAT: Final = 1
 CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two keys and tempos
+BUILDING: Final = "build"
+_MARK: Final = "format"
 _RECORD: Final = "made.json"
 
 
 class Store:
-    """A store in a folder, which is made when it is not there.
+    """A store in a folder, which is made when it is not there and may be made (``create``).
+
+    damaged : keys of results that were found damaged and removed since the store was opened
 
     Raises
     ------
     MissingError : the folder cannot be written, or holds a newer kind of store.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, create: bool = True) -> None:
+        if not create and not (root / _MARK).is_file():
+            raise MissingError(
+                f"{root}: the store is not to be seen from {socket.gethostname()}; a cluster's machines need "
+                "a --store that all of them reach: a shared folder, or an address such as s3://bucket/lessons"
+            )
         self.root = root
+        self.address = str(root)
+        self.damaged: set[str] = set()
+        self._making = Making(root / "making")
         try:
             (root / "objects").mkdir(parents=True, exist_ok=True)
-            (root / "making").mkdir(exist_ok=True)
-            mark = root / "format"
+            mark = root / _MARK
             if not mark.exists():
                 write_whole(mark, f"{FORMAT}\n".encode())
             found = mark.read_text("utf-8", errors="replace").strip()
@@ -57,35 +71,26 @@ class Store:
                 f"{root}: cannot keep results there ({error.strerror or error}); "
                 f"choose another folder with --out, or {remedy}"
             ) from error
-        if found != str(FORMAT):
-            raise MissingError(
-                f"{root}: a store of kind {found!r}, this version reads kind {FORMAT}; "
-                "update lessonwright, or delete the folder to make everything again"
-            )
-        self._run = root / "making" / f"{socket.gethostname()}-{os.getpid()}"
+        refuse_other_format(str(root), found)
 
     def _home(self, key: str) -> Path:
         return self.root / "objects" / key[:2] / key
 
-    def work_folder(self, label: str = "step") -> Path:
-        """A fresh empty folder for work in progress, on the store's own disk."""
-        self._run.mkdir(parents=True, exist_ok=True)
-        return Path(tempfile.mkdtemp(prefix=f"{label}-", dir=self._run))
+    @contextmanager
+    def in_use(self) -> Iterator[None]:
+        """For the length of a build: no other build prunes."""
+        with self._making.folder(BUILDING):
+            yield
 
-    def close(self) -> None:
-        """Remove this run's work in progress."""
-        shutil.rmtree(self._run, ignore_errors=True)
+    @contextmanager
+    def work_folder(self, label: str = "step") -> Iterator[Path]:
+        """A fresh empty folder for work in progress, on the store's own disk, gone afterwards."""
+        with self._making.folder(label) as folder:
+            yield folder
 
     def sweep(self) -> int:
-        """Remove what runs that were killed on this machine left behind; how many."""
-        swept = 0
-        host = socket.gethostname()
-        for left in (self.root / "making").iterdir():
-            name, _, pid = left.name.rpartition("-")
-            if name == host and pid.isdecimal() and int(pid) != os.getpid() and not _alive(int(pid)):
-                shutil.rmtree(left, ignore_errors=True)
-                swept += 1
-        return swept
+        """Remove what processes that are gone left behind; how many folders."""
+        return self._making.sweep()
 
     def find(self, key: str) -> Made | None:
         """The result under this key, verified; None if there is none.
@@ -97,7 +102,8 @@ class Store:
             record = json.loads((home / _RECORD).read_text("utf-8"))
             files = tuple(MadeFile(f["name"], f["bytes"], f["sha256"]) for f in record["files"])
             made = Made(key, home, files, record["facts"], tuple(record["notes"]))
-            whole = record["key"] == key and all(
+            whole = record["key"] == key and record.pop("sha256") == value_digest(record)
+            whole = whole and all(
                 home.joinpath(f.name).stat().st_size == f.bytes and input_digest(home / f.name) == f.sha256
                 for f in files
             )
@@ -110,42 +116,48 @@ class Store:
         if whole:
             os.utime(home / _RECORD)  # when it was last of use
             return made
+        self.damaged.add(key)
         self._discard(home)
         return None
 
-    def prune(self, used: Set[str], *, cap_bytes: int = CAP_BYTES) -> int:
+    def fetch(self, made: Made) -> Made:
+        """The same, its files at hand: here they always are."""
+        return made
+
+    def prune(self, used: Mapping[str, float], *, cap_bytes: int = CAP_BYTES) -> int:
         """Remove results, the longest unused first, until the store is under its cap.
 
-        used : keys that stay in any case
+        used : key -> when it was last of use (seconds of the epoch), where that is known better
+            than by the result itself; infinity for what stays in any case
+
+        Nothing is removed while another build is under way, which may be about to use it.
 
         Returns how many were removed.
         """
+        if self._making.at_work(BUILDING) > 1:
+            return 0
         found: list[tuple[float, int, Path]] = []
         for home in (self.root / "objects").glob("*/*"):
             try:
                 size = sum(entry.stat().st_size for entry in os.scandir(home))
-                found.append(((home / _RECORD).stat().st_mtime, size, home))
+                last = max((home / _RECORD).stat().st_mtime, used.get(home.name, 0.0))
+                found.append((last, size, home))
             except FileNotFoundError:
                 continue  # another build is at it
         total, removed = sum(size for _, size, _ in found), 0
-        for _, size, home in sorted(found):
-            if total <= cap_bytes:
+        for last, size, home in sorted(found):
+            if total <= cap_bytes or last == math.inf:
                 break
-            if home.name not in used:
-                self._discard(home)
-                total, removed = total - size, removed + 1
+            self._discard(home)
+            total, removed = total - size, removed + 1
         return removed
 
     def _discard(self, home: Path) -> None:
-        aside = self.work_folder("damaged") / "old"
-        try:
-            home.rename(aside)  # by one rename: another build never sees half of it
-        except FileNotFoundError:
-            return
-        shutil.rmtree(aside.parent, ignore_errors=True)
+        with self.work_folder("old") as folder, suppress(FileNotFoundError):
+            home.rename(folder / "result")  # by one rename: another build never sees half of it
 
     def keep(self, key: str, folder: Path, outputs: Sequence[Output], result: Result) -> Made:
-        """Take the files in ``folder`` into the store; ``folder`` is gone afterwards.
+        """Take the files in ``folder``, one of this store's work folders, into the store.
 
         Raises
         ------
@@ -171,6 +183,8 @@ class Store:
             "facts": result.facts,
             "notes": list(result.notes),
         }
+        record = json.loads(json.dumps(record))  # as any later reader will see it
+        record["sha256"] = value_digest(record)
         text = json.dumps(record, ensure_ascii=False, indent=1, sort_keys=True)
         (folder / _RECORD).write_text(text, "utf-8")
         for name in (*names, _RECORD):
@@ -184,20 +198,14 @@ class Store:
             # another build was quicker; what it made stands if it is whole
             if self.find(key) is None:
                 folder.rename(home)
-            else:
-                shutil.rmtree(folder, ignore_errors=True)
         sync_file(home.parent)
-        facts = json.loads(text)["facts"]  # as any later reader will see them
-        return Made(key, home, files, facts, result.notes)
+        return Made(key, home, files, record["facts"], result.notes)
 
 
-def _alive(pid: int) -> bool:
-    if os.name == "nt":
-        return True  # asking would interrupt the process; what is left there is left
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
+def refuse_other_format(place: str, found: str) -> None:
+    """Raise MissingError unless ``found``, a store's format mark, is ours."""
+    if found != str(FORMAT):
+        raise MissingError(
+            f"{place}: a store of kind {found!r}, this version reads kind {FORMAT}; "
+            "update lessonwright, or delete the folder to make everything again"
+        )

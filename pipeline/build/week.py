@@ -1,298 +1,254 @@
-"""Building one lesson or a week of them: read, plan, run, put in place, sum up."""
+"""Building lessons: which of them stand as they are; planning, making, placing the others.
+
+Lessons go through a window: a few are at work at a time, so that a back catalogue needs no more
+memory than a week. The receipts of :mod:`pipeline.build.receipt` tell which lessons need not
+go through it at all.
+"""
 
 from __future__ import annotations
 
+import errno
+import math
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from pipeline.build.declaring import PRODUCTS, REVIEW
+from pipeline.build.crew import Crew, Flight, Lost
+from pipeline.build.declaring import PRODUCTS
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.graph import Graph
-from pipeline.build.lesson_steps import Plan, plan_lesson
-from pipeline.build.record import caution_text, record_bytes, release_record
-from pipeline.build.release import (
-    RECORD_FILE,
-    REVIEW_FILE,
-    kept_files,
-    mend,
-    own_public_files,
-    place_files,
-    place_review,
-    put_in_place,
-    read_record,
-    stands,
-)
+from pipeline.build.making import Making
+from pipeline.build.placing import Released, ReleaseOrder, mark_reused, put_release
+from pipeline.build.planning import Asked, Order, Planned, plan_source, sources_of
+from pipeline.build.pools import Pools, default_jobs, open_pools
+from pipeline.build.receipt import Receipt, Receipts
+from pipeline.build.release import mend, read_record
 from pipeline.build.report import Reporter, SilentReporter
-from pipeline.build.reviewpage import review_page
-from pipeline.build.run import Done, Runner, open_pool
-from pipeline.build.step import Step
-from pipeline.build.store import Store
-from pipeline.build.work import said_of
-from pipeline.errors import (
-    LessonwrightError,
-    MisuseError,
-    Problem,
-    SourceError,
-    StepError,
-    in_order,
-    nearest,
-)
-from pipeline.read.lesson import Lesson, ReadLesson, read_lessons
+from pipeline.build.run import Runner, Steps
+from pipeline.build.store import CAP_BYTES
+from pipeline.build.summary import LessonResult, StepTold, Summary
+from pipeline.build.tool import tool_digest
+from pipeline.build.work import Done, StorePlace, open_store, said_of
+from pipeline.errors import MisuseError, MissingError, Problem, Problems, in_order, nearest
+from pipeline.read.weeks import LessonSource, clashes, read_paths, slug_at
 from pipeline.wholefile import write_whole
 
 STORE_FOLDER: Final = ".store"
+_AHEAD: Final = 2  # lessons that are read while as many as there are processes are being made
+_FIRST: Final = math.inf  # what lets other work begin, or ends a lesson, waits for nothing
 
 
 @dataclass(frozen=True)
-class LessonResult:
-    """How the build of a lesson ended.
+class Workplace:
+    """Where a build keeps its things: all below ``<out>/.store`` but the results, if they are
+    to be elsewhere."""
 
-    folder : the release, None when the lesson could not be read
-    problems : errors and cautions from its sources
-    failure : what went wrong outside the sources, "" when nothing did
-    """
+    out: Path
+    store: StorePlace
 
-    name: str
-    folder: Path | None
-    problems: tuple[Problem, ...] = ()
-    cautions: tuple[str, ...] = ()
-    failure: str = ""
-    made: int = 0
-    reused: int = 0
-    seconds: float = 0.0
-
-    @property
-    def source_errors(self) -> tuple[Problem, ...]:
-        return tuple(problem for problem in self.problems if problem.error)
-
-    @property
-    def ok(self) -> bool:
-        return not self.failure and not self.source_errors
-
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "lesson": self.name,
-            "ok": self.ok,
-            "folder": str(self.folder) if self.folder else None,
-            "errors": [problem.text() for problem in self.source_errors]
-            + ([self.failure] if self.failure else []),
-            "cautions": list(self.cautions),
-            "steps_made": self.made,
-            "steps_reused": self.reused,
-            "seconds": round(self.seconds, 3),
-        }
-
-
-@dataclass(frozen=True)
-class Summary:
-    """How a build ended. ``problems``: those of week files, which belong to no lesson."""
-
-    lessons: tuple[LessonResult, ...]
-    problems: tuple[Problem, ...] = ()
-    seconds: float = 0.0
+    @classmethod
+    def at(cls, out: Path, store: str | None) -> Workplace:
+        """Raises MissingError when ``out`` cannot be written."""
+        home = out / STORE_FOLDER
+        try:
+            home.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+            remedy = "free some space there" if full else "change its permissions"
+            raise MissingError(
+                f"{home}: cannot keep results there ({error.strerror or error}); "
+                f"choose another folder with --out, or {remedy}"
+            ) from error
+        # workers may be started in another folder
+        address = store if store and "://" in store else str(Path(store or home).absolute())
+        return cls(out, StorePlace(address, home.absolute()))
 
     @property
-    def exit_code(self) -> int:
-        """3 when a step failed, else 1 when sources have errors, else 0."""
-        if any(lesson.failure for lesson in self.lessons):
-            return StepError.exit_code
-        wrong = any(p.error for p in self.problems) or any(not lesson.ok for lesson in self.lessons)
-        return SourceError.exit_code if wrong else 0
+    def making(self) -> Path:
+        return self.out.absolute() / STORE_FOLDER / "making"
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "lessons": [lesson.to_json() for lesson in self.lessons],
-            "errors": [problem.text() for problem in self.problems if problem.error],
-            "seconds": round(self.seconds, 3),
-        }
-
-    def text(self) -> str:
-        """For people: how each lesson ended, what to look at, and where."""
-        lines = []
-        for lesson in self.lessons:
-            if lesson.ok and lesson.folder is not None:
-                seen = f", {len(lesson.cautions)} to look at" if lesson.cautions else ""
-                lines.append(f"{lesson.name}: ready in {lesson.folder}{seen}")
-                lines += [f"  - {' '.join(caution.split())}" for caution in lesson.cautions]
-                lines.append(f"  Everything on one page: {lesson.folder / REVIEW_FILE}")
-            elif lesson.source_errors:
-                count = len(lesson.source_errors)
-                lines.append(
-                    f"{lesson.name}: not built, {count} error{'s' if count > 1 else ''} in the sources"
-                )
-            else:
-                old = lesson.folder is not None and (lesson.folder / RECORD_FILE).is_file()
-                stays = "; the release before it stays as it was" if old else ""
-                lines.append(f"{lesson.name}: not built{stays}")
-                lines += [f"  - {' '.join(caution.split())}" for caution in lesson.cautions]
-        return "\n".join(lines)
-
-
-@dataclass
-class _Work:
-    """A lesson on its way."""
-
-    read: ReadLesson
-    plan: Plan
-    steps: tuple[Step, ...]
-    folder: Path
-    begun: float
+    @property
+    def receipts(self) -> Receipts:
+        return Receipts(self.out / STORE_FOLDER / "receipts")
 
 
 @dataclass
 class _Build:
-    out: Path
-    store: Store
+    """What all lessons of a build share."""
+
+    place: Workplace
+    asked: Asked
     report: Reporter
-    products: tuple[str, ...]
-    works: dict[str, _Work] = field(default_factory=dict)
+    crew: Crew
+    runner: Runner
+    dry: bool
     results: dict[int, LessonResult] = field(default_factory=dict)
-    order: dict[str, int] = field(default_factory=dict)
+    at_work: int = 0
+    made_keys: set[str] = field(default_factory=set)
+    wrote: bool = False
 
-    # -- before the run ---------------------------------------------------------------------
-
-    def take_up(
-        self, place: int, read: ReadLesson, keys: Sequence[str], tempos: Sequence[str | float]
-    ) -> None:
-        name = read.lesson.slug if read.lesson else _name_of(read)
-        if read.lesson is None:
-            self._tell(name, read)
-            self.results[place] = LessonResult(name, None, tuple(read.problems))
-            return
-        try:
-            plan = plan_lesson(read.lesson, keys=parse_keys(keys), tempos=parse_tempos(tempos))
-            graph = Graph(plan.steps)
-            self._refuse_empty(read.lesson, graph)
-            steps = tuple(graph.chosen(self.products).steps.values())
-        except SourceError as error:
-            self._tell(name, read)
-            self.report.problem(name, str(error))
-            self.results[place] = LessonResult(name, None, (*read.problems, *error.problems))
-            return
-        folder = self.out / plan.slug
-        mend(folder)
-        self.works[plan.slug] = _Work(read, plan, steps, folder, time.perf_counter())
-        self.order[plan.slug] = place
-
-    def _tell(self, name: str, read: ReadLesson) -> None:
-        """What was found in a lesson that will not be built; a built one's cautions are summed up."""
-        for problem in in_order(read.problems):
-            self.report.problem(name, problem.text())
-
-    def _refuse_empty(self, lesson: Lesson, graph: Graph) -> None:
-        """Raise SourceError when the lesson has nothing of what was asked for."""
-        wanted = set(self.products) - {REVIEW}
-        if not wanted or wanted & graph.products:
-            return
-        lacks = "no take" if lesson.take is None else "no tier that includes any of it"
-        names = ", ".join(sorted(wanted))
-        what = f"there is nothing to make for --step {names}: the lesson has {lacks}"
-        raise SourceError([Problem(what, "Add it, or leave this step out.", lesson.config.path)])
-
-    # -- after the last step of a lesson ----------------------------------------------------
-
-    def finish(self, slug: str, done: dict[str, Done]) -> None:
-        work = self.works[slug]
-        cautions = self._cautions(work, done)
-        failed = {name: one for name, one in done.items() if one.state == "failed"}
-        problems = [p for one in failed.values() for p in one.outcome.problems]
-        for problem in problems:
-            self.report.problem(slug, problem.text())
-        failure = ""
-        if failed:
-            told = [f"{n}: {one.outcome.message}" for n, one in failed.items() if not one.outcome.problems]
-            failure = "\n".join(told)
-            self._log(slug, failed)
-        else:
+    def stands(self, number: int, slug: str, source: LessonSource, receipt: Receipt) -> bool:
+        """Whether the lesson's release is as it should be; then that is its result."""
+        begun = time.perf_counter()
+        if receipt.changed(asked=self.asked.digest(source.overrides), tool=tool_digest()):
+            return False
+        folder = self.place.out / slug
+        if not self.dry:
+            receipts = self.place.receipts
+            record = {} if receipt.all_reused else read_record(folder)
             try:
-                self._release(work, done, cautions)
-            except LessonwrightError as error:
-                failure = str(error)
-            except OSError as error:
-                failure = said_of(error)
-            if failure:
-                self.report.failed(slug, "release", failure)
-        seconds = time.perf_counter() - work.begun
-        result = LessonResult(
-            slug,
-            work.folder,
-            (*work.read.problems, *problems),
-            tuple(cautions),
-            failure,
-            made=sum(one.state == "made" for one in done.values()),
-            reused=sum(one.state == "reused" for one in done.values()),
-            seconds=seconds,
+                renewed = receipt.renewed()
+                if record.get("steps"):
+                    mark_reused(renewed or receipt, receipts, record)
+                elif renewed is not None:
+                    receipts.write(renewed)
+                else:
+                    receipts.touch(slug)
+            except OSError:
+                return False  # the way through the steps tells what is wrong
+        steps = tuple(
+            StepTold(name, note.product, note.needs, "reused", 0.0, note.weight,
+                     ("nothing it depends on changed",), note.sources)
+            for name, note in ((name, receipt.steps[name]) for name in receipt.built)
+        )  # fmt: skip
+        seconds = time.perf_counter() - begun
+        cautions = () if self.dry else receipt.cautions
+        self.results[number] = LessonResult(
+            slug, folder, (), cautions, steps=steps, seconds=seconds, dry=self.dry, title=receipt.title
         )
-        self.results[self.order[slug]] = result
-        if result.ok:
-            self.report.lesson_done(slug, str(work.folder), seconds=seconds)
+        self.report.lesson_done(slug, str(folder), seconds=seconds, made=0, reused=len(steps))
+        return True
 
-    def _cautions(self, work: _Work, done: Mapping[str, Done]) -> list[str]:
-        home = work.plan.lesson.config.folder
-        found = [caution_text(problem, home) for problem in work.read.problems.cautions]
-        found += work.plan.cautions
-        for step in work.steps:
-            made = done[step.name].outcome.made
-            if made is not None:
-                found += [_sentence(note) for note in made.notes]
-        return list(dict.fromkeys(found))
 
-    def _release(self, work: _Work, done: Mapping[str, Done], cautions: list[str]) -> None:
-        folder, plan = work.folder, work.plan
-        made = {name: one.outcome.made for name, one in done.items() if one.outcome.made is not None}
-        placed = place_files(work.steps, made, plan.lesson.channel.tiers)
-        before = read_record(folder)
-        kept = kept_files(folder, before, self.products, placed)
-        if kept:
-            names = ", ".join(sorted({one.step for one in kept}))
-            cautions.append(
-                f"Only {', '.join(self.products)} was asked for; from an earlier build, and perhaps out of date: {names}."
+class _LessonRun:
+    """A lesson on its way: planned, made, put in place."""
+
+    def __init__(self, build: _Build, number: int, source: LessonSource, name: str, receipt: Receipt | None) -> None:
+        self.build, self.number, self.source, self.name = build, number, source, name
+        self.receipt = receipt
+        self.begun = time.perf_counter()
+        self.planned = Planned(())
+        build.at_work += 1
+        build.crew.offer(
+            Flight(
+                f"reading {name}", plan_source, Order(source, build.asked), self._planned,
+                urgency=_FIRST, memory_mb=500,
             )
-        placed = tuple(sorted((*placed, *kept), key=lambda one: one.path))
-        own = own_public_files(folder, placed)
-        cautions += [f"{name} is in the public folder and was not made by lessonwright." for name in own]
-        record = release_record(plan, folder, placed, done, cautions, before=before)
-        page = place_review(review_page(plan, record, placed, self._description(placed)), self.store)
-        placed = (*placed, page)
-        record["files"].append(page.to_json())
-        data = record_bytes(record)
-        if stands(folder, placed):
-            write_whole(folder / RECORD_FILE, data)
+        )  # fmt: skip
+
+    @property
+    def folder(self) -> Path:
+        return self.build.place.out / self.name
+
+    def _planned(self, planned: Planned | Lost) -> None:
+        if isinstance(planned, Lost):
+            self._fail(f"reading: {planned.message}", {})
+            return
+        plan = planned.plan
+        if plan is None:
+            for problem in in_order(planned.problems):
+                self.build.report.problem(self.name, problem.text())
+            self._end(LessonResult(self.name, None, planned.problems))
+            return
+        self.planned, self.name = planned, plan.slug
+        mend(self.folder)
+        self.build.report.lesson_begun(self.name, {step.name: step.weight for step in planned.steps})
+        self.build.runner.add(
+            Steps(
+                Graph(planned.steps),
+                self._made,
+                notes=self.receipt.steps if self.receipt else {},
+                portraits=planned.portraits or {},
+                names=planned.names or {},
+            )
+        )
+
+    def _made(self, done: dict[str, Done]) -> None:
+        failed = {name: one for name, one in done.items() if one.state == "failed"}
+        if failed:
+            problems = tuple(p for one in failed.values() for p in one.outcome.problems)
+            for problem in problems:
+                self.build.report.problem(self.name, problem.text())
+            told = [f"{n}: {one.outcome.message}" for n, one in failed.items() if not one.outcome.problems]
+            self._log(failed)
+            self._fail("\n".join(told), done, problems=problems)
+            return
+        if self.build.dry:
+            self._end(self._result(done))
+            return
+        self.build.wrote |= any(one.state == "made" for one in done.values())
+        self.build.made_keys |= {one.made.key for one in done.values() if one.made is not None}
+        place = self.build.place
+        order = ReleaseOrder(
+            self.planned, done, self.folder, place.store, place.making, place.receipts.folder,
+            self.build.asked.products, self.build.asked.digest(self.source.overrides), tool_digest(),
+        )  # fmt: skip
+        self.build.crew.offer(
+            Flight(f"the release of {self.name}", put_release, order, partial(self._released, done), urgency=_FIRST)
+        )
+
+    def _released(self, done: dict[str, Done], released: Released | Lost) -> None:
+        if isinstance(released, Lost):
+            released = Released(f"release: {released.message}", ())
+        if released.failure:
+            self.build.report.failed(self.name, "release", released.failure)
+            self._fail(released.failure, done, cautions=released.cautions)
+            return
+        self._end(self._result(done, cautions=released.cautions))
+
+    def _fail(
+        self, failure: str, done: Mapping[str, Done], *, problems: tuple[Problem, ...] = (),
+        cautions: tuple[str, ...] = (),
+    ) -> None:  # fmt: skip
+        if not done:
+            self.build.report.failed(self.name, "lesson", failure)
+        self._end(self._result(done, problems=problems, cautions=cautions, failure=failure))
+
+    def _result(
+        self, done: Mapping[str, Done], *, problems: tuple[Problem, ...] = (), cautions: tuple[str, ...] = (),
+        failure: str = "",
+    ) -> LessonResult:  # fmt: skip
+        steps = tuple(
+            StepTold(step.name, step.product, step.needs, done[step.name].state, done[step.name].outcome.seconds,
+                     step.weight, done[step.name].why, sources_of(step, self.planned))
+            for step in self.planned.steps
+            if step.name in done
+        )  # fmt: skip
+        plan = self.planned.plan
+        return LessonResult(
+            self.name, self.folder, (*self.planned.problems, *problems), cautions or self.planned.cautions, failure,
+            steps, time.perf_counter() - self.begun, self.build.dry, plan.lesson.config.title if plan else "",
+        )  # fmt: skip
+
+    def _end(self, result: LessonResult) -> None:
+        self.build.results[self.number] = result
+        self.build.at_work -= 1
+        report = self.build.report
+        if result.ok and result.folder is not None:
+            report.lesson_done(
+                self.name, str(result.folder), seconds=result.seconds, made=result.made, reused=result.reused
+            )
         else:
-            put_in_place(folder, placed, data, self.store)
+            report.lesson_failed(self.name)
 
-    @staticmethod
-    def _description(placed: Sequence[Any]) -> str:
-        source = next((one.source for one in placed if one.path == "public/description.txt"), None)
-        return source.read_text("utf-8") if source is not None else ""
-
-    def _log(self, slug: str, failed: Mapping[str, Done]) -> None:
+    def _log(self, failed: Mapping[str, Done]) -> None:
         """The full account of each failure, where someone who helps can read it."""
         accounts = {name: one.outcome.account for name, one in failed.items() if one.outcome.account}
         if not accounts:
             return
-        text = "\n\n".join(f"== {slug}: {name}\n{account}" for name, account in accounts.items())
-        path = self.store.root / f"failed {slug}.txt"
+        text = "\n\n".join(f"== {self.name}: {name}\n{account}" for name, account in accounts.items())
+        path = self.build.place.out / STORE_FOLDER / f"failed {self.name}.txt"
         try:
             write_whole(path, text.encode("utf-8"))
         except OSError as error:
-            self.report.problem(slug, f"the account of the failure could not be written: {said_of(error)}")
+            told = f"the account of the failure could not be written: {said_of(error)}"
         else:
-            self.report.problem(slug, f"{slug}: the full account is in {path}")
-
-
-def _sentence(note: str) -> str:
-    said = note.strip()
-    return said[:1].upper() + said[1:] + ("" if said[-1:] in ".!?" else ".")
-
-
-def _name_of(read: ReadLesson) -> str:
-    path = read.source.path
-    return path.parent.name or path.parent.resolve().name or path.stem
+            told = f"{self.name}: the full account is in {path}"
+        self.build.report.problem(self.name, told)
 
 
 def build(
@@ -304,7 +260,13 @@ def build(
     steps: Sequence[str] = (),
     jobs: int | None = None,
     cluster: str | None = None,
+    store: str | None = None,
+    store_bytes: int = CAP_BYTES,
+    limit_s: float | None = None,
+    dry: bool = False,
     report: Reporter | None = None,
+    pools: Pools | None = None,
+    stop: threading.Event | None = None,
 ) -> Summary:
     """Build the release set of every lesson behind ``paths`` into ``out/<lesson>/``.
 
@@ -313,49 +275,110 @@ def build(
     keys, tempos : beside those the lessons ask for (``Am``; ``80%``, ``96 bpm``)
     steps : products to make, with what they need; all when empty
     jobs : processes; None for as many as there are processors
-    cluster : address of a Dask scheduler to run on instead
+    cluster : address of a Dask scheduler whose workers do the steps
+    store : where results are kept, a folder or an address that fsspec knows; None for
+        ``out/.store``
+    store_bytes : what the store may hold; what was longest unused goes first
+    limit_s : when a step that does not end is given up; None for a time that fits it
+    dry : make nothing, tell what would be made
+    pools : those of a caller that builds again and again; ``jobs`` and ``cluster`` are theirs
+    stop : when set, the build ends soon
 
     A lesson that fails leaves its release before as it was, and the others alone.
 
     Raises
     ------
     MisuseError : paths, keys, tempos or steps that make no sense.
-    MissingError : ``out`` cannot be written; the cluster does not answer.
+    MissingError : ``out`` or the store cannot be written; the cluster does not answer.
+    Stopped : ``stop`` was set.
     """
     begun = time.perf_counter()
-    wrong = list(_misuses(out, keys, tempos, steps, jobs, cluster))
+    wrong = list(_misuses(out, keys, tempos, steps, jobs, cluster, store, store_bytes, limit_s))
     if wrong:
         raise MisuseError("\nerror: ".join(wrong))
     report = report or SilentReporter()
-    reads, week_problems = read_lessons(paths)
-    for problem in in_order(week_problems):
+    problems = Problems()
+    sources = read_paths(paths, problems)
+    for problem in in_order(problems):
         report.problem("", problem.text())
-    if not any(read.lesson for read in reads):
-        results = tuple(LessonResult(_name_of(read), None, tuple(read.problems)) for read in reads)
-        for read in reads:
-            for problem in in_order(read.problems):
-                report.problem(_name_of(read), problem.text())
-        return Summary(results, tuple(week_problems), time.perf_counter() - begun)
-    store = Store(out / STORE_FOLDER)
-    store.sweep()
-    work = _Build(out, store, report, tuple(dict.fromkeys(steps)))
+    if not sources:
+        return Summary((), tuple(problems), time.perf_counter() - begun)
+    place = Workplace.at(out, store)
+    asked = Asked(tuple(keys), tuple(tempos), tuple(dict.fromkeys(steps)))
+    if pools is None:
+        with open_pools(jobs, cluster) as opened:
+            results = _built(sources, place, asked, opened, report, store_bytes, limit_s, dry, stop)
+    else:
+        results = _built(sources, place, asked, pools, report, store_bytes, limit_s, dry, stop)
+    return Summary(results, tuple(problems), time.perf_counter() - begun)
+
+
+def _built(
+    sources: Sequence[LessonSource],
+    place: Workplace,
+    asked: Asked,
+    pools: Pools,
+    report: Reporter,
+    store_bytes: int,
+    limit_s: float | None,
+    dry: bool,
+    stop: threading.Event | None,
+) -> tuple[LessonResult, ...]:
+    kept = open_store(place.store, create=True)
+    making = Making(place.making)
+    making.sweep()
+    kept.sweep()
+    crew = Crew(pools, stop=stop)
+    runner = Runner(crew, place.store, report, limit_s=limit_s, dry=dry)
+    work = _Build(place, asked, report, crew, runner, dry)
+    report.begin(len(sources))
     try:
-        for place, read in enumerate(reads):
-            work.take_up(place, read, keys, tempos)
-        graph = Graph(step for one in work.works.values() for step in one.steps)
-        report.begin({slug: len(one.steps) for slug, one in work.works.items()})
-        with open_pool(jobs, cluster) as pool:
-            done = Runner(graph, store, pool, report, work.finish).run()
-        for slug, one in work.works.items():
-            if not one.steps:  # only the review page was asked for, and nothing feeds it
-                work.finish(slug, {})
-        if any(one.state == "made" for one in done.values()):
-            store.prune({one.made.key for one in done.values() if one.made is not None})
+        with kept.in_use():
+            for number, (source, clash) in enumerate(zip(sources, clashes(sources), strict=True)):
+                while work.at_work >= default_jobs() + _AHEAD:
+                    crew.turn()
+                _take_up(work, number, source, clash)
+            while not crew.idle:
+                crew.turn()
+            if work.wrote:
+                used = place.receipts.last_use() | dict.fromkeys(work.made_keys, math.inf)
+                kept.prune(used, cap_bytes=store_bytes)
     finally:
         report.end()
-        store.close()
-    ordered = tuple(work.results[place] for place in sorted(work.results))
-    return Summary(ordered, tuple(week_problems), time.perf_counter() - begun)
+        making.sweep()
+        kept.sweep()
+    return tuple(work.results[number] for number in sorted(work.results))
+
+
+def _take_up(work: _Build, number: int, source: LessonSource, clash: Problem | None) -> None:
+    """Let a lesson stand as it is, refuse it, or send it on its way."""
+    slug = slug_at(source)
+    name = slug or source.path.parent.name or source.path.parent.resolve().name or source.path.stem
+    receipt = work.place.receipts.find(slug) if slug else None
+    if clash is None and receipt is not None:
+        clash = _of_another_lesson(work.place.out / receipt.slug, source, receipt)
+    if clash is not None:
+        work.report.problem(name, clash.text())
+        work.results[number] = LessonResult(name, None, (clash,))
+        work.report.lesson_failed(name)
+        return
+    if slug and receipt is not None and work.stands(number, slug, source, receipt):
+        return
+    _LessonRun(work, number, source, name, receipt)
+
+
+def _of_another_lesson(folder: Path, source: LessonSource, receipt: Receipt) -> Problem | None:
+    """The error that the place holds another lesson's release, which is still that lesson's."""
+    other = Path(receipt.lesson)
+    if other.resolve() == source.path.resolve() or not other.is_file():
+        return None
+    if slug_at(LessonSource(other)) != receipt.slug:
+        return None
+    return Problem(
+        f"{folder} holds the release of another lesson of that name, {other}",
+        'Give one of them another name: slug = "...", or build this one into another folder with --out.',
+        source.path,
+    )
 
 
 def _misuses(
@@ -365,6 +388,9 @@ def _misuses(
     steps: Sequence[str],
     jobs: int | None,
     cluster: str | None,
+    store: str | None,
+    store_bytes: int,
+    limit_s: float | None,
 ) -> Iterator[str]:
     """What makes no sense in the options, all of it."""
     if jobs is not None and jobs < 1:
@@ -385,3 +411,11 @@ def _misuses(
             yield f"--step {name}: no such step\n  {hint}There are {', '.join(PRODUCTS)}."
     if cluster is not None and not cluster.strip():
         yield "--cluster: the address is empty\n  Give one such as tcp://host:8786, or leave it out."
+    if store is not None and not store.strip():
+        yield "--store: the place is empty\n  Give a folder, or an address such as s3://bucket/lessons."
+    if store and "://" not in store and Path(store).exists() and not Path(store).is_dir():
+        yield f"--store {store}: this is a file, not a folder"
+    if not (math.isfinite(store_bytes) and store_bytes > 0):
+        yield "--store-size: it must be more than nothing"
+    if limit_s is not None and not (math.isfinite(limit_s) and limit_s > 0):
+        yield "--limit: it must be more than nothing"

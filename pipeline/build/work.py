@@ -6,22 +6,29 @@ whose fault it is, and carries the full account for the log.
 
 from __future__ import annotations
 
+import atexit
 import errno
 import os
 import shutil
 import signal
+import tempfile
 import threading
 import time
 import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from multiprocessing import connection, parent_process
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.build.step import Given, Made, Output, StepFunction
+from pipeline.build.digest import input_digest
+from pipeline.build.step import Given, Made, Output, Step, StepFunction
 from pipeline.build.store import Store
-from pipeline.errors import LessonwrightError, Problem, SourceError
+from pipeline.errors import LessonwrightError, Problem, SourceError, StepError
+
+if TYPE_CHECKING:
+    from pipeline.build.faraway import FarStore
 
 _THREAD_LIMITS = (
     "OMP_NUM_THREADS",
@@ -31,11 +38,28 @@ _THREAD_LIMITS = (
     "NUMBA_NUM_THREADS",
 )
 _LITTLE_BYTES: Final = 50_000_000
+_MB: Final = 1024  # kB
+
+
+@dataclass(frozen=True, slots=True)
+class StorePlace:
+    """Where results are kept: ``address`` a folder or a URL, ``cache`` the folder for what is
+    fetched from a URL (None: one of the process's own, gone with it)."""
+
+    address: str
+    cache: Path | None = None
+
+    @property
+    def far(self) -> bool:
+        return "://" in self.address
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """A step ready to be done: everything known, everything picklable."""
+    """A step ready to be done: everything known, everything picklable.
+
+    files : role -> (path, SHA-256 that its key was made with)
+    """
 
     lesson: str
     name: str
@@ -43,16 +67,21 @@ class Task:
     function: StepFunction
     params: Any
     outputs: tuple[Output, ...]
-    files: Mapping[str, Path]
+    files: Mapping[str, tuple[Path, str]]
     needs: Mapping[str, Made]
-    store: Path
-    folder: Path
+    store: StorePlace
+
+    @classmethod
+    def of(cls, step: Step, key: str, needs: Mapping[str, Made], store: StorePlace) -> Task:
+        files = {role: (path, step.input_digests[role]) for role, path in step.files}
+        return cls(step.lesson, step.name, key, step.function, step.params, step.outputs, files, needs, store)
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """How a task went: ``made``, or ``message`` with ``problems`` when the sources are at fault.
 
+    peak_mb : the most memory its process held meanwhile, None where the system does not tell
     account : the full story of a failure, for the log
     """
 
@@ -61,31 +90,112 @@ class Outcome:
     message: str = ""
     problems: tuple[Problem, ...] = ()
     account: str = ""
+    peak_mb: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """How a step of a lesson ended.
+
+    state : "made", "reused", "failed", or "skipped" because a needed step failed; in a dry run
+        "would be made", or "may be made" when that depends on what comes out before it
+    why : what made it so, one sentence each
+    """
+
+    state: str
+    outcome: Outcome
+    why: tuple[str, ...] = ()
+
+    @property
+    def made(self) -> Made | None:
+        return self.outcome.made
+
+
+@lru_cache(maxsize=8)
+def open_store(place: StorePlace, *, create: bool = False) -> Store | FarStore:
+    """The store at a place, opened once in each process.
+
+    Raises
+    ------
+    MissingError : it is not to be reached, may not be used, or holds a newer kind of store.
+    """
+    if not place.far:
+        return Store(Path(place.address), create=create)
+    cache = place.cache
+    if cache is None:
+        cache = Path(tempfile.mkdtemp(prefix="lessonwright-"))
+        atexit.register(shutil.rmtree, cache, ignore_errors=True)
+    from pipeline.build.faraway import FarStore
+
+    return FarStore(place.address, Store(cache))
+
+
+# a cluster's worker may have several threads, and not every library stands being used by two
+_one_at_a_time = threading.Lock()
 
 
 def perform(task: Task) -> Outcome:
     """Do the step and keep what it made."""
-    begun = time.perf_counter()
+    with _one_at_a_time:
+        begun = time.perf_counter()
+        _forget_peak()
+        try:
+            made = _made(task)
+        except SourceError as error:
+            return Outcome(None, time.perf_counter() - begun, str(error), error.problems)
+        except Exception as error:  # noqa: BLE001 - the outcome carries it to whoever drives the build
+            message, account = _told(error, task), traceback.format_exc()
+            return Outcome(None, time.perf_counter() - begun, message, account=account)
+        return Outcome(made, time.perf_counter() - begun, peak_mb=_peak_mb())
+
+
+def _made(task: Task) -> Made:
+    store = open_store(task.store)
+    with _one_thread(), store.work_folder() as folder:
+        files = {}
+        for role, (path, digest) in task.files.items():
+            here = path.is_file() or isinstance(store, Store)
+            files[role] = path if here else store.source(digest, path.name)
+        needs = {name: store.fetch(made) for name, made in task.needs.items()}
+        result = task.function(task.params, Given(folder, files, needs))
+        for role, (path, digest) in task.files.items():
+            # saved meanwhile: what was made may be of the one or the other, and goes under neither
+            if input_digest(files[role]) != digest:
+                raise StepError(f"{path} was changed while it was being read; build again")
+        return store.keep(task.key, folder, task.outputs, result)
+
+
+def _one_thread() -> Any:
+    """Libraries of numbers keep to one thread: a step is given one processor, and the bytes of
+    a result must not depend on how many there are."""
+    from threadpoolctl import threadpool_limits
+
+    return threadpool_limits(1)
+
+
+def _forget_peak() -> None:
+    """Let the system count this process's peak of memory anew; see ``proc(5)``, clear_refs."""
     try:
-        given = Given(task.folder, task.files, task.needs)
-        result = task.function(task.params, given)
-        made = Store(task.store).keep(task.key, task.folder, task.outputs, result)
-    except SourceError as error:
-        shutil.rmtree(task.folder, ignore_errors=True)
-        return Outcome(None, time.perf_counter() - begun, str(error), error.problems)
-    except Exception as error:  # noqa: BLE001 - the outcome carries it to whoever drives the build
-        message, account = _told(error, task), traceback.format_exc()
-        shutil.rmtree(task.folder, ignore_errors=True)
-        return Outcome(None, time.perf_counter() - begun, message, account=account)
-    return Outcome(made, time.perf_counter() - begun)
+        Path("/proc/self/clear_refs").write_text("5", "ascii")
+    except OSError:
+        pass  # not Linux, or not permitted: the peak is then that of the process so far
+
+
+def _peak_mb() -> int | None:
+    try:
+        status = Path("/proc/self/status").read_text("ascii")
+    except OSError:
+        return None
+    kilobytes = next((line.split()[1] for line in status.splitlines() if line.startswith("VmHWM:")), None)
+    return int(kilobytes) // _MB if kilobytes else None
 
 
 def _told(error: Exception, task: Task) -> str:
     """What went wrong, in one line for the creator."""
+    if isinstance(error, OSError) and not isinstance(error, LessonwrightError):
+        return said_of(error)
     if isinstance(error, LessonwrightError):
         return str(error) + _little_room(task)
-    if isinstance(error, OSError):
-        return said_of(error)
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return what + _little_room(task)
 
@@ -93,7 +203,7 @@ def _told(error: Exception, task: Task) -> str:
 def _little_room(task: Task) -> str:
     """A hint for programs that fail on a full disk without saying so."""
     try:
-        free = shutil.disk_usage(task.store).free
+        free = shutil.disk_usage(task.store.cache or task.store.address).free
     except OSError:
         return ""
     if free >= _LITTLE_BYTES:
@@ -125,3 +235,4 @@ def prepare_worker() -> None:
 def _end_with(sentinel: int) -> None:
     connection.wait([sentinel])
     os._exit(1)
+

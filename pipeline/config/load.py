@@ -166,15 +166,20 @@ _WEEK_HINT = 'Write lessons = ["first-lesson", "second-lesson"], or a table [[le
 def find_channel(folder: Path) -> Path | None:
     """The nearest channel file: in ``folder``, then in its parents up to one named ``configs``
     (without such a parent, no further than one level up)."""
+    return next((place for place in channel_places(folder) if place.is_file()), None)
+
+
+def channel_places(folder: Path) -> tuple[Path, ...]:
+    """Where :func:`find_channel` looks, the nearest place first."""
     home = folder.resolve()
     above = [home, *home.parents]
     stop = next((i for i, parent in enumerate(above) if parent.name == "configs"), 1)
+    found = []
     for depth, parent in enumerate(above[: stop + 1]):
-        if (parent / CHANNEL_FILE).is_file():
-            # said the way the user said the folder, unless links make that another place
-            said_so = Path(os.path.normpath(folder.joinpath(*[".."] * depth)))
-            return (said_so if said_so.resolve() == parent else parent) / CHANNEL_FILE
-    return None
+        # said the way the user said the folder, unless links make that another place
+        said_so = Path(os.path.normpath(folder.joinpath(*[".."] * depth)))
+        found.append((said_so if said_so.resolve() == parent else parent) / CHANNEL_FILE)
+    return tuple(found)
 
 
 def _check_lesson(written: Written[LessonConfig], problems: Problems) -> None:

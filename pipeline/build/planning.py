@@ -1,0 +1,167 @@
+"""Reading a lesson and declaring its steps, as one piece of work for a worker.
+
+What comes back also says what was read and what was looked for in vain: with that, the lesson
+need not be read again until something of it changes.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from pipeline.build.declaring import REVIEW
+from pipeline.build.digest import identity_of, input_digest, value_digest
+from pipeline.build.editions import parse_keys, parse_tempos
+from pipeline.build.graph import Graph
+from pipeline.build.lesson_steps import Plan, plan_lesson
+from pipeline.build.portrait import portraits
+from pipeline.build.receipt import TICK_NS, Seen, listing, seen, settle
+from pipeline.build.record import caution_text
+from pipeline.build.step import Step
+from pipeline.build.work import said_of
+from pipeline.config.load import channel_places
+from pipeline.config.toml import Document
+from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
+from pipeline.read.lesson import Lesson, read_lesson
+from pipeline.read.weeks import LessonSource
+
+_TRIES: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked for beside what the lessons say. Empty ``products``: all."""
+
+    keys: tuple[str, ...] = ()
+    tempos: tuple[str | float, ...] = ()
+    products: tuple[str, ...] = ()
+
+    def digest(self, overrides: Document | None) -> str:
+        """With what a week says over a lesson."""
+        return value_digest((self.keys, self.tempos, self.products, overrides.data if overrides else {}))
+
+
+@dataclass(frozen=True)
+class Order:
+    """A lesson to be planned."""
+
+    source: LessonSource
+    asked: Asked
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A lesson as planned; ``plan`` is None when ``problems`` holds errors.
+
+    steps : those that are asked for, with what they need
+    inputs, absent, listings : see :class:`pipeline.build.receipt.Receipt`
+    names : the creator's name of each source ("tab" -> "tab.txt")
+    """
+
+    problems: tuple[Problem, ...]
+    plan: Plan | None = None
+    steps: tuple[Step, ...] = ()
+    portraits: dict[str, dict[str, str]] | None = None
+    inputs: tuple[Seen, ...] = ()
+    absent: tuple[str, ...] = ()
+    listings: tuple[tuple[str, str, str], ...] = ()
+    cautions: tuple[str, ...] = ()
+    names: dict[str, str] | None = None
+
+
+def plan_source(order: Order) -> Planned:
+    """Read and plan. A file that was saved meanwhile makes it begin again."""
+    for _ in range(_TRIES):
+        begun_ns = time.time_ns()
+        planned = _planned(order)
+        if not any(_changed_since(s.path, begun_ns) for s in planned.inputs):
+            break
+        settle()
+    return planned
+
+
+def _changed_since(path: str, begun_ns: int) -> bool:
+    try:
+        changed_ns = identity_of(Path(path))[-1]
+    except OSError:
+        return True
+    # a time still to come is that of a clock that was set back, and says nothing
+    return begun_ns - TICK_NS <= changed_ns <= time.time_ns()
+
+
+def _planned(order: Order) -> Planned:
+    problems = Problems()
+    lesson = read_lesson(order.source.path, problems, overrides=order.source.overrides)
+    if lesson is None:
+        return Planned(tuple(in_order(problems)))
+    asked = order.asked
+    try:
+        plan = plan_lesson(lesson, keys=parse_keys(asked.keys), tempos=parse_tempos(asked.tempos))
+        graph = Graph(plan.steps)
+        _refuse_empty(lesson, graph, asked.products)
+        steps = tuple(graph.chosen(asked.products).steps.values())
+        for step in steps:
+            _ = step.own_digest  # worked out here, it travels with the step
+        inputs = tuple(seen(path.absolute(), input_digest(path)) for path in plan.inputs)
+    except SourceError as error:
+        return Planned((*in_order(problems), *error.problems))
+    except MisuseError as error:
+        return Planned((*in_order(problems), Problem(str(error), path=lesson.config.path)))
+    except OSError as error:
+        return Planned((*in_order(problems), Problem(said_of(error), path=lesson.config.path)))
+    home = lesson.config.folder
+    cautions = [caution_text(problem, home) for problem in problems.cautions]
+    return Planned(
+        tuple(problems),
+        plan,
+        steps,
+        portraits(steps),
+        inputs,
+        tuple(str(path.absolute()) for path in _missed(lesson)),
+        tuple((str(f.absolute()), "*.j2", listing(f, "*.j2")) for f in _template_folder(lesson)),
+        tuple(dict.fromkeys((*cautions, *plan.cautions))),
+        _names(lesson),
+    )
+
+
+def _missed(lesson: Lesson) -> Iterator[Path]:
+    """Where a nearer channel file would be."""
+    if lesson.config.channel is None:
+        for place in channel_places(lesson.config.folder):
+            if lesson.channel.path is not None and place == lesson.channel.path:
+                return
+            yield place
+
+
+def _template_folder(lesson: Lesson) -> Iterator[Path]:
+    if lesson.channel.templates is not None:
+        yield lesson.channel.templates
+
+
+def _names(lesson: Lesson) -> dict[str, str]:
+    config, channel = lesson.config, lesson.channel
+    found = {"lesson": config.path, "tab": config.tab, "chart": config.chart or config.tab, "channel": channel.path}
+    return {name: path.name for name, path in found.items() if path is not None}
+
+
+def _refuse_empty(lesson: Lesson, graph: Graph, products: tuple[str, ...]) -> None:
+    """Raise SourceError when the lesson has nothing of what was asked for."""
+    wanted = set(products) - {REVIEW}
+    if not wanted or wanted & graph.products:
+        return
+    lacks = "no take" if lesson.take is None else "no tier that includes any of it"
+    names = ", ".join(sorted(wanted))
+    what = f"there is nothing to make for --step {names}: the lesson has {lacks}"
+    raise SourceError([Problem(what, "Add it, or leave this step out.", lesson.config.path)])
+
+
+def sources_of(step: Step, planned: Planned) -> tuple[str, ...]:
+    """Names of the creator's files that decide what a step makes, as its portrait tells."""
+    names, labels = planned.names or {}, (planned.portraits or {}).get(step.name, {})
+    kinds = {label.split()[0] for label in labels}
+    found = [path.name for _, path in step.files]
+    found += [names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names]
+    return tuple(dict.fromkeys(found))
