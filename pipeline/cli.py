@@ -220,6 +220,33 @@ def _draw(summary: Summary, path: Path) -> None:
 
 
 @app.command()
+def catalogue(
+    paths: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[PATH]...",
+            help="Lessons, weeks or folders that belong in it too, built or not.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where the release sets are, and the catalogue goes.")
+    ] = Path("out"),
+    as_json: Json = False,
+) -> None:
+    """Index every lesson: a page to search, a table, a document."""
+    from pipeline.build.catalogue import write_catalogue
+
+    found = write_catalogue(paths or (), out=out)
+    _tell_problems([*found.problems, *(problem for entry in found.entries for problem in entry.problems)])
+    if as_json:
+        _say_json(found.to_json())
+    else:
+        _say(found.text())
+    raise typer.Exit(found.exit_code)
+
+
+@app.command()
 def listen(path: LessonPath, as_json: Json = False) -> None:
     """Say where the take is, bar by bar and note by note."""
     from pipeline.build.declare_sound import as_it_swings

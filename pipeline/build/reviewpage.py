@@ -12,7 +12,7 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from pipeline.build.editions import counted_words
-from pipeline.build.htmlpage import page_environment
+from pipeline.build.htmlpage import file_size, page_environment
 from pipeline.build.lesson_steps import Plan
 from pipeline.build.make_take import UNSURE
 from pipeline.build.release import Placed
@@ -39,7 +39,7 @@ class Shelf:
 def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed], description: str) -> str:
     """The page as HTML."""
     environment = page_environment("pipeline.build")
-    environment.filters.update(link=_link, size=_size, clock=clock, level=_level)
+    environment.filters.update(link=_link, size=file_size, clock=clock, level=_level)
     by_path = {one.path: one for one in placed}
     alignment = record["alignment"]
     return environment.get_template(_TEMPLATE).render(
@@ -65,14 +65,6 @@ def review_page(plan: Plan, record: Mapping[str, Any], placed: Sequence[Placed],
 
 def _link(path: str) -> str:
     return quote(path)
-
-
-def _size(count: int) -> str:
-    """``1.4 MB``: decimal units, as file managers show."""
-    amount, units = float(count), ["B", "kB", "MB", "GB"]
-    while amount >= 999.5 and len(units) > 1:
-        amount, units = amount / 1000, units[1:]
-    return f"{amount:.0f} {units[0]}" if amount >= 10 or units[0] == "B" else f"{amount:.1f} {units[0]}"
 
 
 def _level(decibels: float) -> str:
