@@ -19,6 +19,7 @@ import importlib.metadata
 import importlib.util
 import struct
 from collections.abc import Mapping, Set
+from datetime import date, time
 from enum import Enum
 from fractions import Fraction
 from functools import lru_cache
@@ -108,6 +109,8 @@ def _feed_plain(into: _Hash, value: object) -> bool:
             _put(into, "bytes", value)
         case Fraction():
             _put(into, "fraction", str(value).encode())
+        case date() | time():  # a datetime is a date
+            _put(into, type(value).__name__, value.isoformat().encode())
         case Path():
             _put(into, "file", input_digest(value).encode())
         case _:

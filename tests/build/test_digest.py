@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date, datetime
 from fractions import Fraction
 from pathlib import Path
 
@@ -35,6 +36,8 @@ def test_file_digest_is_sha256(tmp_path: Path) -> None:
         (None, ""),
         (b"a", "a"),
         (Fraction(1, 2), 0.5),
+        (date(2026, 11, 25), "2026-11-25"),
+        (date(2026, 11, 25), datetime(2026, 11, 25)),
         (("ab", "c"), ("a", "bc")),
         ((), ((),)),
         ({"a": 1}, {"a": 2}),
