@@ -18,6 +18,7 @@ from typing import Any, Final
 from pipeline import __version__
 from pipeline.build.cataloguefacts import Facts
 from pipeline.build.declaring import ARCHIVE
+from pipeline.build.planning import Asked
 from pipeline.build.receipt import Receipt, Receipts
 from pipeline.build.record import facts_of, relative
 from pipeline.build.release import RECORD_FILE, REVIEW_FILE, read_record
@@ -266,7 +267,10 @@ class _Looking:
         receipt = self._receipt(folder)
         if receipt is None:
             return ("there is no note here of what it was built from",)
-        why = receipt.changed(asked=None, tool=tool_digest())
+        over = source.overrides if source is not None else None
+        # what was asked for when it was built is up to who built it, what a week says is not
+        asked = Asked().digest(over) if over is not None and over.data else None
+        why = receipt.changed(asked=asked, tool=tool_digest())
         if source is None:
             why = ("the lesson it was built from is gone", *why)
         return why
