@@ -20,10 +20,9 @@ def sound_steps(of: Declaring, groove: str) -> list[Step]:
     """The band in every key and tempo, as WAV and as tagged MP3."""
     synthesizer = make_sound.synthesizer_here()
     leads: tuple[make_sound.Lead, ...] = ("none", "guide") if of.lesson.config.backing.guide else ("none",)
-    total = len(of.editions) * len(leads)
     steps: list[Step] = []
-    for place, edition in enumerate(of.editions):
-        steps += _edition_steps(of, edition, leads, 1 + place * len(leads), total, groove, synthesizer)
+    for edition in of.editions:
+        steps += _edition_steps(of, edition, leads, groove, synthesizer)
     return steps
 
 
@@ -31,8 +30,6 @@ def _edition_steps(
     of: Declaring,
     edition: Edition,
     leads: Sequence[make_sound.Lead],
-    track: int,
-    tracks: int,
     groove: str,
     synthesizer: str,
 ) -> list[Step]:
@@ -53,9 +50,8 @@ def _edition_steps(
         "backing",
         make_sound.backing,
         make_sound.BackingParams(
-            # phrase names are kept: they become chapters of the sound file
-            tab=replace(of.lesson.tab, title=""),
-            spans=of.lesson.spans,
+            tab=of.played_tab,
+            spans=of.played_spans,
             groove=groove,
             tempo_bpm=edition.tempo_bpm,
             semitones=edition.semitones,
@@ -94,7 +90,15 @@ def _edition_steps(
         "backing",
         make_sound.tag,
         make_sound.TagParams(
-            names=tuple((f"{stems[lead]}.mp3", f"{of.title} - {told[lead][0]} - {where}") for lead in leads),
+            tracks=tuple(
+                make_sound.Track(
+                    f"{stems[lead]}.mp3",
+                    f"{of.title} - {told[lead][0]} - {where}",
+                    f"{of.title} - {_place(edition)} - {place}",
+                )
+                for place, lead in enumerate(leads)
+            ),
+            phrases=tuple(phrase.name for phrase in of.lesson.tab.phrases),
             mp3=coded.name,
             key_tag=edition.key.tonic.text() + ("m" if edition.key.minorish else ""),
             tempo_bpm=edition.tempo_bpm,
@@ -102,8 +106,6 @@ def _edition_steps(
             artist=of.artist,
             composer=of.lesson.config.credit,
             rights=of.lesson.rights,
-            track=track,
-            tracks=tracks,
         ),
         [
             Output(f"{stems[lead]}.mp3", product[lead], f"{told[lead][1]} in {counted} (MP3)")
@@ -115,6 +117,12 @@ def _edition_steps(
         weight=0.2,
     )
     return [band, coded, tagged]
+
+
+def _place(edition: Edition) -> str:
+    """Sorts an edition among all there could be: the lesson's own key first, then upwards by
+    semitones; slow before fast. It does not depend on which others there are."""
+    return f"{edition.semitones % 12:02} {edition.tempo_bpm:07.2f}"
 
 
 def groove_of(lesson: Lesson) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipeline import __version__
 from pipeline.build import make_words
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PUBLIC, Declaring, template_files
 from pipeline.build.editions import counted_words
@@ -14,11 +15,13 @@ from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.tab import Tab
 from pipeline.pack.archive import CHECKSUMS, README
 from pipeline.study.facts import lesson_facts
+from pipeline.words.reach import Reach, reach
 
 
 def words_steps(of: Declaring, before: Sequence[Step]) -> list[Step]:
     facts = _facts(of)
-    templates = template_files(of.lesson)
+    own = template_files(of.lesson)
+    readme = reach(make_words.README_TEMPLATE, own)
     packs: list[Step] = []
     offers: list[make_words.Offer] = []
     for tier in of.lesson.channel.tiers:
@@ -36,24 +39,23 @@ def words_steps(of: Declaring, before: Sequence[Step]) -> list[Step]:
         packs.append(
             of.step(
                 f"pack {tier.id}", "packs", make_words.pack,
-                make_words.PackParams(of.slug, archive, tier.name, tuple(members), facts),
+                make_words.PackParams(of.slug, archive, tier.name, tuple(members), readme.of(facts)),
                 [Output(archive, ARCHIVE, f"Everything for {tier.name}"),
                  Output(README, PACK_MEMBER, "What is in the pack"),
                  Output(CHECKSUMS, PACK_MEMBER, "Checksums of the files")],
-                files=templates,
+                files=_files(readme),
                 needs=tuple(dict.fromkeys(step for step, _, _ in members)),
                 rooms=("pipeline.words", "pipeline.pack"), libraries=("jinja2",),
             )
         )  # fmt: skip
-    return [_words(of, facts, offers, templates), *packs]
+    return [_words(of, facts, offers, reach(make_words.DESCRIPTION_FILE, own)), *packs]
 
 
-def _words(
-    of: Declaring,
-    facts: dict[str, Any],
-    offers: Sequence[make_words.Offer],
-    templates: tuple[tuple[str, Path], ...],
-) -> Step:
+def _files(used: Reach) -> tuple[tuple[str, Path], ...]:
+    return tuple((make_words.template_role(name), path) for name, path in used.own.items())
+
+
+def _words(of: Declaring, facts: dict[str, Any], offers: Sequence[make_words.Offer], used: Reach) -> Step:
     lesson = of.lesson
     segments = lesson.segments
     total_s = sum(s.seconds for s in segments) if segments else lesson.take.seconds if lesson.take else None
@@ -65,15 +67,15 @@ def _words(
         for phrase in lesson.tab.phrases
     )
     params = make_words.WordsParams(
-        facts,
-        tuple(offers),
+        used.of(facts),
+        tuple(offers) if used.of({"tiers": offers}) else (),
         tuple((s.start_s, s.name) for s in segments) if segments else None,
         phrases if not segments else (),
         total_s,
     )
     return of.step(
         "words", "words", make_words.words, params, outputs,
-        files=templates,
+        files=_files(used),
         needs=("align",) if not segments and lesson.take else (),
         rooms=("pipeline.words", "pipeline.listen.alignment"), libraries=("jinja2",),
     )  # fmt: skip
@@ -127,6 +129,7 @@ def _facts(of: Declaring) -> dict[str, Any]:
             "contact": channel.contact,
             "terms": channel.terms,
         },
+        "version": __version__,
     }
 
 

@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.editions import Edition
-from pipeline.build.make_words import template_role
 from pipeline.build.step import Output, Step
+from pipeline.music.chart import ChordSpan
 from pipeline.music.key import Key
 from pipeline.music.tab import Tab
 from pipeline.page.look import Look
 from pipeline.read.lesson import Lesson
+from pipeline.words.templates import own_templates
 
 # what goes to everybody; a tier's `includes` decides about the rest
 PUBLIC: Final = frozenset({"description", "chapters", "overlay", "clip", "still"})
@@ -28,25 +29,36 @@ ARCHIVE: Final = "archive"
 PACK_MEMBER: Final = "pack member"  # read-me and checksums, made with each pack
 
 
-def template_files(lesson: Lesson) -> tuple[tuple[str, Path], ...]:
+def template_files(lesson: Lesson) -> dict[str, Path]:
+    """The creator's own templates by the names that templates call them by."""
     folder = lesson.channel.templates
-    if folder is None or not folder.is_dir():
-        return ()
-    return tuple((template_role(p.name), p) for p in sorted(folder.glob("*.j2")))
+    return own_templates(folder) if folder is not None and folder.is_dir() else {}
 
 
 def _without_names(tab: Tab) -> Tab:
-    """The tab as it sounds: no title, no phrases, and notes by number, since what a note is
-    called can depend on the chord under it."""
+    """The tab as it sounds: no title, phrases by number, and notes by number too, since what a
+    note is called can depend on the chord under it."""
     key = Key.parse("C")
     notes = tuple(replace(note, pitch=key.spell_midi(note.pitch.midi)) for note in tab.notes)
-    return replace(tab, title="", phrases=(), key=key, notes=notes)
+    phrases = tuple(replace(phrase, name=str(place)) for place, phrase in enumerate(tab.phrases, 1))
+    return replace(tab, title="", phrases=phrases, notes=notes)
+
+
+def _by_number(spans: Sequence[ChordSpan]) -> tuple[ChordSpan, ...]:
+    """The chords with their sections by number: where one begins can be heard, its name cannot."""
+    sections: dict[str | None, str | None] = {None: None}
+    for span in spans:
+        sections.setdefault(span.section, str(len(sections)))
+    return tuple(replace(span, section=sections[span.section]) for span in spans)
 
 
 class Declaring:
     """A lesson whose steps are being declared.
 
-    plain_tab : the tab without what cannot be heard, its names
+    played_tab : the tab as the band reads it, without names that cannot be heard
+    struck_tab : the tab as a listener knows it: notes and times
+    played_spans : the chords as the band reads them, sections by number
+    unspelled_tab : the tab with its names, but not those of single notes
     notes : what the creator should know of the plan, one sentence each
     """
 
@@ -54,7 +66,10 @@ class Declaring:
         self.lesson, self.look, self.editions = lesson, look, editions
         self.slug, self.title = lesson.slug, lesson.config.title
         self.artist = lesson.config.artist or lesson.channel.name
-        self.plain_tab = _without_names(lesson.tab)
+        self.played_tab = _without_names(lesson.tab)
+        self.played_spans = _by_number(lesson.spans)
+        self.struck_tab = replace(self.played_tab, phrases=(), key=Key.parse("C"))
+        self.unspelled_tab = replace(lesson.tab, notes=self.played_tab.notes)
         self.notes: list[str] = []
 
     def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],

@@ -17,13 +17,16 @@ from pipeline.build.declare_sound import as_it_swings, groove_of, sound_steps
 from pipeline.build.declare_words import words_steps
 from pipeline.build.declaring import REVIEW, Declaring, template_files
 from pipeline.build.editions import editions_with
+from pipeline.build.looks import CARD_COLOURS, PAGE_COLOURS, PLOT_COLOURS, colours_of, font_files
 from pipeline.build.step import Output, Step
 from pipeline.config.complaints import tell
 from pipeline.config.tempo import TempoChoice
 from pipeline.config.toml import Spot, read_toml
 from pipeline.errors import Problems, SourceError
+from pipeline.music.chart import ChordSpan
 from pipeline.music.key import Key
 from pipeline.page.look import Look, look_from
+from pipeline.picture.scenes import NamedStretch, scenes
 from pipeline.read.lesson import Lesson
 from pipeline.words.checking import check_templates
 
@@ -33,7 +36,10 @@ _USUAL_SIZE: Final = (1920, 1080)
 _USUAL_FPS: Final = Fraction(30)
 _TAKE_READ_BY: Final = ("pipeline.read.media", "pipeline.framerate")
 # the rooms whose code decides what a picture looks like
-_DRAWN_BY: Final = ("pipeline.picture", "pipeline.page.look", "pipeline.page.faces", "pipeline.page.fonts")
+_DRAWN_BY: Final = (
+    "pipeline.picture", "pipeline.page.look", "pipeline.page.faces", "pipeline.page.fonts",
+    "pipeline.build.looks",
+)  # fmt: skip
 _TOO_SMALL: Final = 360  # a picture lower than this carries no readable chords
 
 
@@ -132,7 +138,7 @@ def _inputs(lesson: Lesson) -> Iterable[Path]:
         config.path, channel.path, config.tab, config.chart, config.take, config.talk,
         *(segment.path for segment in lesson.segments),
         lesson.look.font_regular, lesson.look.font_bold,
-        *(path for _, path in template_files(lesson)),
+        *template_files(lesson).values(),
     ]  # fmt: skip
     return dict.fromkeys(path for path in found if path is not None)
 
@@ -153,7 +159,7 @@ class _Declaration(Declaring):
                 "align",
                 "align",
                 make_take.align,
-                make_take.AlignParams(self.plain_tab, config.start_s, config.end_s),
+                make_take.AlignParams(self.struck_tab, config.start_s, config.end_s),
                 [Output(make_take.ALIGNMENT_FILE, REVIEW, "Where each note of the tab is in the take")],
                 files=files,
                 rooms=("pipeline.listen", *_TAKE_READ_BY),
@@ -164,9 +170,9 @@ class _Declaration(Declaring):
                 "alignment picture",
                 "review",
                 make_take.draw_alignment,
-                make_take.PictureParams(self.look),
+                make_take.PictureParams(colours_of(self.look, PLOT_COLOURS)),
                 [Output(make_take.PICTURE_FILE, REVIEW, "The take with its bars")],
-                files=files,
+                files=(*files, *font_files(self.look)),
                 needs=("align",),
                 rooms=(*_DRAWN_BY, "pipeline.listen.alignment", *_TAKE_READ_BY),
                 libraries=("numpy", "pillow", "fonttools", "av"),
@@ -177,7 +183,7 @@ class _Declaration(Declaring):
     # -- paper and interchange --------------------------------------------------------------
 
     def pages(self) -> list[Step]:
-        tab, spans, config = self.lesson.tab, self.lesson.spans, self.lesson.config
+        tab, spans, config = self.lesson.tab, self.played_spans, self.lesson.config
         footer = " · ".join(part for part in (self.lesson.channel.name, self.lesson.rights) if part)
         pdf, xml, mid, txt = (
             f"{self.slug} - {end}" for end in ("tab.pdf", "notation.musicxml", "tab.mid", "tab.txt")
@@ -188,11 +194,13 @@ class _Declaration(Declaring):
             self.step(
                 "page", "page", make_pages.page,
                 make_pages.PageParams(
-                    pdf, tab, spans, self.look, self.lesson.channel.sheet, config.credit, footer
+                    pdf, tab, spans, colours_of(self.look, PAGE_COLOURS), self.lesson.channel.sheet,
+                    config.credit, footer,
                 ),
                 [Output(pdf, "tab", "The tab with notation and chords, to print"),
                  Output("page-*.svg", REVIEW, "A page of the tab")],
-                rooms=rooms, libraries=("verovio", "typst", "fonttools"), weight=3.0,
+                files=font_files(self.look), rooms=(*rooms, "pipeline.build.looks"),
+                libraries=("verovio", "typst", "fonttools"), weight=3.0,
             ),
             self.step(
                 "musicxml", "musicxml", make_pages.musicxml,
@@ -201,12 +209,12 @@ class _Declaration(Declaring):
                 rooms=rooms,
             ),
             self.step(
-                "midi", "midi", make_pages.midi, interchange(mid, tab),
+                "midi", "midi", make_pages.midi, interchange(mid, self.unspelled_tab),
                 [Output(mid, "midi", "The notes for sequencers and practice programs (MIDI)")],
                 rooms=rooms, libraries=("mido",),
             ),
             self.step(
-                "texttab", "texttab", make_pages.texttab, interchange(txt, tab),
+                "texttab", "texttab", make_pages.texttab, interchange(txt, self.unspelled_tab),
                 [Output(txt, "texttab", "The tab as plain text, to read anywhere")],
                 rooms=rooms,
             ),
@@ -215,18 +223,19 @@ class _Declaration(Declaring):
     # -- pictures ---------------------------------------------------------------------------
 
     def pictures(self) -> list[Step]:
+        colours, fonts = colours_of(self.look, CARD_COLOURS), font_files(self.look)
         rooms, libraries = _DRAWN_BY, ("numpy", "pillow", "fonttools", "av", "imageio-ffmpeg")
         still = make_pictures.StillParams(
-            "still.png", self.title, self.artist, self.look, len(self.lesson.tab.instrument.strings)
+            "still.png", self.title, self.artist, colours, len(self.lesson.tab.instrument.strings)
         )
         cover = replace(still, name=f"{self.slug} - cover.jpg")
         steps = [
             self.step("still", "still", make_pictures.still, still,
                        [Output(still.name, "still", "The picture a viewer sees before playing")],
-                       rooms=rooms, libraries=libraries),
+                       files=fonts, rooms=rooms, libraries=libraries),
             self.step("cover", "cover", make_pictures.cover, cover,
                        [Output(cover.name, "cover", "The cover picture")],
-                       rooms=rooms, libraries=libraries),
+                       files=fonts, rooms=rooms, libraries=libraries),
         ]  # fmt: skip
         take = self.lesson.take
         if take is None:
@@ -240,28 +249,47 @@ class _Declaration(Declaring):
         codec, suffix = _OVERLAY[self.lesson.channel.overlay]
         tab = self.lesson.tab
         stretches = sorted((*span, p.name) for p in tab.phrases for span in tab.phrase_spans(p))
+        spans, title = self._shown(stretches)
         overlay = make_pictures.OverlayParams(
             "overlay" + suffix,
-            self.lesson.spans,
+            spans,
             tab.form,
             take.seconds,
             (take.video.width, take.video.height) if take.video and seen else _USUAL_SIZE,
             take.video.fps if take.video else _USUAL_FPS,
-            self.look,
-            self.title,
+            colours,
+            title,
             codec,
             tuple(stretches),
         )
         size = (take.video.width, take.video.height) if take.video else _USUAL_SIZE
-        clip = replace(overlay, name="clip.mp4", codec="h264", size=size)
+        clip = replace(
+            overlay,
+            name="clip.mp4",
+            codec="h264",
+            size=size,
+            title=overlay.title if take.video else self.title,
+        )
         timed = (*rooms, "pipeline.listen.alignment", "pipeline.framerate")
         return [
             *steps,
             self.step("overlay", "overlay", make_pictures.overlay, overlay,
                        [Output(overlay.name, "overlay", "The chords with a transparent ground, for the take")],
-                       needs=("align",), rooms=timed, libraries=libraries, weight=6.0),
+                       files=fonts, needs=("align",), rooms=timed, libraries=libraries, weight=6.0),
             self.step("clip", "clip", make_pictures.clip, clip,
                        [Output(clip.name, "clip", "The take with the chords shown")],
-                       files=(("take", take.path),), needs=("align",), rooms=timed, libraries=libraries,
+                       files=(("take", take.path), *fonts), needs=("align",), rooms=timed, libraries=libraries,
                        weight=10.0),
         ]  # fmt: skip
+
+    def _shown(
+        self, stretches: Iterable[tuple[Fraction, Fraction, str]]
+    ) -> tuple[tuple[ChordSpan, ...], str]:
+        """The chords, and the lesson's title, for an overlay that names these phrases: sections
+        and title only if they are seen, for want of a phrase or a section there."""
+        named, form = [NamedStretch(*stretch) for stretch in stretches], self.lesson.tab.form
+        shown = scenes(self.lesson.spans, form, stretches=named)
+        title = self.title if any(scene is not None and not scene.place for _, scene in shown) else ""
+        if scenes(self.played_spans, form, stretches=named) == shown:
+            return self.played_spans, title
+        return self.lesson.spans, title

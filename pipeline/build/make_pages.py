@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.build.looks import Colours, look_of_step
 from pipeline.build.step import Given, Result
 from pipeline.music.chart import ChordSpan
 from pipeline.music.tab import Tab
-from pipeline.page.look import Look
 
 
 @dataclass(frozen=True)
@@ -15,7 +15,7 @@ class PageParams:
     name: str
     tab: Tab
     spans: tuple[ChordSpan, ...]
-    look: Look
+    colours: Colours
     sheet: str
     credit: str
     footer: str
@@ -25,8 +25,9 @@ def page(params: PageParams, given: Given) -> Result:
     """The printed tab, and its pages for the review."""
     from pipeline.page.engrave import engrave
 
+    look = look_of_step(params.colours, given.files)
     made = engrave(
-        params.tab, params.spans, look=params.look, credit=params.credit, footer=params.footer,
+        params.tab, params.spans, look=look, credit=params.credit, footer=params.footer,
         paper=params.sheet.lower(),
     )  # fmt: skip
     (given.folder / params.name).write_bytes(made.pdf)

@@ -6,11 +6,11 @@ from dataclasses import asdict, dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from pipeline.build.looks import Colours, look_of_step
 from pipeline.build.step import Facts, Given, Result
 from pipeline.listen.alignment import Alignment
 from pipeline.music.chart import ChordSpan
 from pipeline.music.metre import Form
-from pipeline.page.look import Look
 
 if TYPE_CHECKING:
     from pipeline.picture.clip import ClipFacts
@@ -29,7 +29,7 @@ class OverlayParams:
     seconds: float
     size: tuple[int, int]
     fps: Fraction
-    look: Look
+    colours: Colours
     title: str
     codec: str
     stretches: tuple[tuple[Fraction, Fraction, str], ...] = ()
@@ -53,7 +53,7 @@ def overlay(params: OverlayParams, given: Given) -> Result:
         seconds=params.seconds,
         size=params.size,
         fps=params.fps,
-        look=params.look,
+        look=look_of_step(params.colours, given.files),
         form=params.form,
         title=params.title,
         stretches=_stretches(params),
@@ -74,7 +74,7 @@ def clip(params: OverlayParams, given: Given) -> Result:
         heard.time_map,
         size=params.size,
         fps=params.fps,
-        look=params.look,
+        look=look_of_step(params.colours, given.files),
         form=params.form,
         title=params.title,
         stretches=_stretches(params),
@@ -87,7 +87,7 @@ class StillParams:
     name: str
     title: str
     subtitle: str
-    look: Look
+    colours: Colours
     strings: int
 
 
@@ -99,7 +99,7 @@ def still(params: StillParams, given: Given) -> Result:
         given.folder / params.name,
         title=params.title,
         subtitle=params.subtitle,
-        look=params.look,
+        look=look_of_step(params.colours, given.files),
         strings=params.strings,
     )
     return Result(notes=notes)
@@ -109,7 +109,8 @@ def cover(params: StillParams, given: Given) -> Result:
     """The square picture that players show."""
     from pipeline.picture.cover import cover_art
 
-    data = cover_art(title=params.title, subtitle=params.subtitle, look=params.look, strings=params.strings)
+    look = look_of_step(params.colours, given.files)
+    data = cover_art(title=params.title, subtitle=params.subtitle, look=look, strings=params.strings)
     (given.folder / params.name).write_bytes(data)
     return Result()
 

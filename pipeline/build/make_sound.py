@@ -28,6 +28,7 @@ _BREATH_S: Final = 0.25  # silence that is left before the first beat
 class BackingParams:
     """One key and tempo.
 
+    tab : without names that cannot be heard; its phrases are numbered
     synthesizer : what will play, as `pipeline.build.make_sound.synthesizer_here` names it
     names : (lead, file name) of each mix
     """
@@ -122,13 +123,18 @@ def _rounded(value: float) -> float | None:
 
 
 def _phrase_times(tab: Tab, time_map: TimeMap, end_s: float) -> list[dict[str, Any]]:
-    """Where each phrase sounds in the file, every time it does, in order."""
-    spans = [(start, end, phrase.name) for phrase in tab.phrases for start, end in tab.phrase_spans(phrase)]
+    """Where each phrase sounds in the file, every time it does, in order; ``phrase`` counts the
+    tab's phrases from 0."""
+    spans = [
+        (start, end, place)
+        for place, phrase in enumerate(tab.phrases)
+        for start, end in tab.phrase_spans(phrase)
+    ]
     found = []
-    for start, end, name in sorted(spans):
+    for start, end, place in sorted(spans):
         start_s, until_s = (min(end_s, max(0.0, time_map.seconds_at(q))) for q in (start, end))
         if until_s > start_s:
-            found.append({"name": name, "start_s": round(start_s, 3), "end_s": round(until_s, 3)})
+            found.append({"phrase": place, "start_s": round(start_s, 3), "end_s": round(until_s, 3)})
     return found
 
 
@@ -161,10 +167,20 @@ def mp3(params: Mp3Params, given: Given) -> Result:
 
 
 @dataclass(frozen=True)
-class TagParams:
-    """``names``: (MP3 of the step ``mp3``, title). The rest as in :class:`TrackTags`."""
+class Track:
+    """An MP3 of the step ``mp3``, its title, and the text that sorts it among the others."""
 
-    names: tuple[tuple[str, str], ...]
+    name: str
+    title: str
+    sorted_by: str
+
+
+@dataclass(frozen=True)
+class TagParams:
+    """``phrases``: names of the tab's phrases, in its order. The rest as in :class:`TrackTags`."""
+
+    tracks: tuple[Track, ...]
+    phrases: tuple[str, ...]
     mp3: str
     key_tag: str
     tempo_bpm: float
@@ -172,20 +188,22 @@ class TagParams:
     artist: str
     composer: str
     rights: str
-    track: int
-    tracks: int
 
 
 def tag(params: TagParams, given: Given) -> Result:
     """Each MP3 with cover, key, tempo and a chapter for each phrase."""
     source = given.made[params.mp3]
     cover = _cover(given.made.get("cover"))
-    for place, (name, title) in enumerate(params.names):
-        path = given.folder / name
-        shutil.copyfile(source.path(name), path)
-        known = source.facts["files"][name]
+    facts: Facts = {"files": {}}
+    for track in params.tracks:
+        path = given.folder / track.name
+        shutil.copyfile(source.path(track.name), path)
+        known = source.facts["files"][track.name]
+        phrases = [{**p, "name": params.phrases[p["phrase"]]} for p in known["phrases"]]
+        facts["files"][track.name] = {**known, "phrases": phrases}
         tags = TrackTags(
-            title=title,
+            title=track.title,
+            sorted_by=track.sorted_by,
             album=params.album,
             artist=params.artist,
             composer=params.composer,
@@ -193,15 +211,13 @@ def tag(params: TagParams, given: Given) -> Result:
             key=params.key_tag,
             tempo_bpm=params.tempo_bpm,
             seconds=known["seconds"],
-            track=params.track + place,
-            tracks=params.tracks,
             cover=cover,
             integrated_lufs=known["integrated_lufs"],
             true_peak_dbtp=known["true_peak_dbtp"],
-            chapters=_chapters(known["phrases"]),
+            chapters=_chapters(phrases),
         )
         write_tags(path, tags)
-    return Result(source.facts)
+    return Result(facts)
 
 
 def _cover(made: Made | None) -> bytes | None:

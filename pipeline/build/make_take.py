@@ -6,11 +6,11 @@ import json
 from collections import Counter
 from dataclasses import dataclass
 
+from pipeline.build.looks import Colours, look_of_step
 from pipeline.build.step import Given, Result
 from pipeline.errors import Problem, SourceError
 from pipeline.listen.alignment import Alignment
 from pipeline.music.tab import Tab
-from pipeline.page.look import Look
 
 ALIGNMENT_FILE = "alignment.json"
 PICTURE_FILE = "alignment.png"
@@ -97,7 +97,7 @@ def _cautions(heard: Alignment, tab: Tab) -> list[str]:
 
 @dataclass(frozen=True)
 class PictureParams:
-    look: Look
+    colours: Colours
 
 
 def draw_alignment(params: PictureParams, given: Given) -> Result:
@@ -108,5 +108,6 @@ def draw_alignment(params: PictureParams, given: Given) -> Result:
     heard = Alignment.from_json(given.made["align"].facts)
     audio, rate = decode_audio(given.files["take"], mono=True)
     bars = [(bar.bar, bar.seconds, bar.confidence) for bar in heard.bars]
-    (given.folder / PICTURE_FILE).write_bytes(alignment_picture(audio, rate, bars, look=params.look))
+    look = look_of_step(params.colours, given.files)
+    (given.folder / PICTURE_FILE).write_bytes(alignment_picture(audio, rate, bars, look=look))
     return Result()

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline import __version__
 from pipeline.build.step import Given, Made, Result
 from pipeline.pack.archive import CHECKSUMS, README, Member, checksum_list, member_name, write_zip
 
 DESCRIPTION_FILE = "description.txt"
 CHAPTERS_FILE = "chapters.vtt"
+README_TEMPLATE = "readme.txt"
 _TEMPLATE = "template:"  # role of a file of the creator's template folder
 
 
@@ -35,7 +35,8 @@ class Offer:
 class WordsParams:
     """What the description is made of.
 
-    facts : the variables of the templates that are known before anything is built
+    facts : the variables that its template reads, of those known before anything is built
+    offers : what each tier gets, nothing when the template does not tell
     chapters : (seconds, name), when the finished video's parts are known; None: the phrases as
         they come in the take
     phrases : (name, first played quarter of each time it sounds)
@@ -53,9 +54,10 @@ def template_role(name: str) -> str:
     return _TEMPLATE + name
 
 
-def _templates(given: Given) -> Path | None:
-    """The folder with the creator's own templates."""
-    return next((path.parent for role, path in given.files.items() if role.startswith(_TEMPLATE)), None)
+def _templates(given: Given) -> dict[str, Path]:
+    """The creator's own templates by name."""
+    files = given.files.items()
+    return {role.removeprefix(_TEMPLATE): path for role, path in files if role.startswith(_TEMPLATE)}
 
 
 def words(params: WordsParams, given: Given) -> Result:
@@ -72,14 +74,13 @@ def words(params: WordsParams, given: Given) -> Result:
         chapters, notes = tidy_chapters([Chapter(seconds, name) for seconds, name in marks], params.total_s)
     facts = {
         **params.facts,
-        "version": __version__,
         "chapters": [{"time": c.time, "name": c.name, "seconds": c.seconds} for c in chapters],
         "tiers": [
             {"title": offer.title, "files": [{"name": f.name, "what": f.what} for f in offer.files]}
             for offer in params.offers
         ],
     }
-    text = render(DESCRIPTION_FILE, facts, folder=_templates(given))
+    text = render(DESCRIPTION_FILE, facts, own=_templates(given))
     (given.folder / DESCRIPTION_FILE).write_text(text, "utf-8", newline="\n")
     if params.total_s is not None:
         vtt = write_vtt(chapters, params.total_s)
@@ -104,7 +105,7 @@ class PackParams:
 
     lesson : whose files they are, as it stands before each name
     members : (step, file name, what it is for), in the order of the read-me
-    facts : as in :class:`WordsParams`
+    facts : the variables that the read-me's template reads
     """
 
     lesson: str
@@ -121,8 +122,8 @@ def pack(params: PackParams, given: Given) -> Result:
     named = [(member_name(params.lesson, name), given.made[step].path(name), what)
              for step, name, what in params.members]  # fmt: skip
     offered = [{"name": name, "what": what} for name, _, what in named]
-    facts = {**params.facts, "version": __version__, "pack": {"title": params.title, "files": offered}}
-    text = render("readme.txt", facts, folder=_templates(given)).replace("\n", "\r\n")
+    facts = {**params.facts, "pack": {"title": params.title, "files": offered}}
+    text = render(README_TEMPLATE, facts, own=_templates(given)).replace("\n", "\r\n")
     members: dict[str, Member] = {name: path for name, path, _ in named}
     members[README] = text.encode("utf-8")
     members[CHECKSUMS] = checksum_list(members)

@@ -2,7 +2,8 @@
 
 References
 ----------
-ID3v2.4.0 native frames (1 Nov 2000): TIT2 4.2.1, TPE1 4.2.2, TBPM, TKEY, TLEN 4.2.3, APIC 4.14.
+ID3v2.4.0 native frames (1 Nov 2000): TIT2 4.2.1, TPE1 4.2.2, TBPM, TKEY, TLEN 4.2.3, TSOT 4.2.5,
+APIC 4.14.
 ID3v2 Chapter Frame Addendum 1.0 (2 Dec 2005): CHAP, CTOC.
 ReplayGain 2.0: gain against -18 LUFS.
 """
@@ -34,12 +35,14 @@ class TrackChapter:
 class TrackTags:
     """What a player shows. Empty text and None are left out.
 
+    sorted_by : what players sort by instead of the title, where it is said
     key : at most three characters, ``Am``, ``F#``, ``Dbm`` (a mode beyond major and minor is
         given as the nearer of the two)
     cover : PNG or JPEG
     """
 
     title: str
+    sorted_by: str = ""
     album: str = ""
     artist: str = ""
     composer: str = ""
@@ -47,8 +50,6 @@ class TrackTags:
     key: str = ""
     tempo_bpm: float | None = None
     seconds: float | None = None
-    track: int | None = None
-    tracks: int | None = None
     cover: bytes | None = None
     integrated_lufs: float | None = None
     true_peak_dbtp: float | None = None
@@ -86,6 +87,7 @@ def write_tags(path: Path, tags: TrackTags) -> None:
             frames.add(frame(encoding=_UTF8, text=[value]))
 
     text(id3.TIT2, tags.title)
+    text(id3.TSOT, tags.sorted_by)
     text(id3.TALB, tags.album)
     text(id3.TPE1, tags.artist)
     text(id3.TCOM, tags.composer)
@@ -93,8 +95,6 @@ def write_tags(path: Path, tags: TrackTags) -> None:
     text(id3.TKEY, tags.key)
     text(id3.TBPM, f"{tags.tempo_bpm:.0f}" if tags.tempo_bpm else "")
     text(id3.TLEN, f"{tags.seconds * 1000:.0f}" if tags.seconds else "")
-    if tags.track is not None:
-        text(id3.TRCK, f"{tags.track}/{tags.tracks}" if tags.tracks else str(tags.track))
     if tags.integrated_lufs is not None:
         _add_user_text(frames, "REPLAYGAIN_TRACK_GAIN", f"{REPLAYGAIN_LUFS - tags.integrated_lufs:.2f} dB")
     if tags.true_peak_dbtp is not None:

@@ -1,7 +1,7 @@
 """Text from templates: the description of a lesson, the note inside a supporter pack.
 
 Templates are Jinja2, run in its sandbox. A creator's own ``<name>.j2`` in their template
-folder replaces ours; it may also begin with ``{% extends "standard/description.txt.j2" %}``
+folder (or any file there that such a template names) replaces ours; it may also begin with ``{% extends "standard/description.txt.j2" %}``
 and replace single blocks of ours (``opening``, ``chapters``, ``music``, ``packs``, ``links``,
 ``closing``; in the read-me ``opening``, ``files``, ``terms``, ``care``).
 
@@ -35,8 +35,9 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 import jinja2
@@ -45,6 +46,8 @@ import jinja2.sandbox
 
 from pipeline.errors import Problem, SourceError, nearest
 
+OwnFiles = Mapping[str, Path]
+NONE_OWN: Final[OwnFiles] = MappingProxyType({})
 MAX_CHARACTERS: Final = 200_000  # no description is longer; a runaway loop is stopped here
 STANDARD: Final = "standard/"
 BLANK: Final[dict[str, Any]] = {
@@ -131,13 +134,44 @@ class _Sandbox(jinja2.sandbox.ImmutableSandboxedEnvironment):
         return super().call_binop(context, operator, left, right)
 
 
-def _environment(folder: Path | None) -> _Sandbox:
+class _OwnLoader(jinja2.BaseLoader):
+    """Gives the creator's files, and no others."""
+
+    def __init__(self, own: OwnFiles) -> None:
+        self._own = own
+
+    def get_source(self, environment: Any, template: str) -> tuple[str, str, Callable[[], bool]]:
+        if template not in self._own:
+            raise jinja2.TemplateNotFound(template)
+        path = self._own[template]
+        return path.read_text("utf-8"), str(path), lambda: True
+
+    def list_templates(self) -> list[str]:
+        return sorted(self._own)
+
+
+def own_templates(folder: Path) -> dict[str, Path]:
+    """Every file of the creator's template folder by the name that a template calls it by
+    (``description.txt.j2``, ``parts/opening.txt``), in order of their names.
+
+    Hidden files and links that lead out of the folder are left out.
+    """
+    home = folder.resolve()
+    found = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
+    return {
+        name: path
+        for name, path in sorted(found.items())
+        if not any(part.startswith(".") for part in name.split("/")) and path.resolve().is_relative_to(home)
+    }
+
+
+def template_environment(own: OwnFiles = NONE_OWN) -> jinja2.Environment:
+    """The sandbox that templates run in: the creator's files go before ours."""
     ours = jinja2.PackageLoader("pipeline.words", "templates")
-    loaders: list[jinja2.BaseLoader] = [jinja2.PrefixLoader({STANDARD.rstrip("/"): ours}), ours]
-    if folder is not None:
-        loaders.insert(0, jinja2.FileSystemLoader(str(folder)))
     environment = _Sandbox(
-        loader=jinja2.ChoiceLoader(loaders),
+        loader=jinja2.ChoiceLoader(
+            [_OwnLoader(own), jinja2.PrefixLoader({STANDARD.rstrip("/"): ours}), ours]
+        ),
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -159,11 +193,11 @@ def _filled(blank: Any, given: Any) -> Any:
     return given
 
 
-def render(name: str, facts: Mapping[str, Any], *, folder: Path | None = None) -> str:
+def render(name: str, facts: Mapping[str, Any], *, own: OwnFiles = NONE_OWN) -> str:
     """The text of template ``name`` (``description.txt``, ``readme.txt``) for these facts.
 
     facts : the variables described above; what is missing is filled with nothing
-    folder : the creator's own templates, looked up first
+    own : the creator's own templates by name (:func:`own_templates`), looked up first
 
     Runs of blank lines become one, spaces at line ends go; the text ends with one newline.
 
@@ -172,7 +206,7 @@ def render(name: str, facts: Mapping[str, Any], *, folder: Path | None = None) -
     TemplateProblem : no such template, or it can't be read or run; says which file and line.
     """
     variables = _filled(BLANK, facts)
-    environment = _environment(folder)
+    environment = template_environment(own)
     wanted = name if name.endswith(".j2") else f"{name}.j2"
     try:
         template = environment.get_template(wanted)
@@ -183,11 +217,11 @@ def render(name: str, facts: Mapping[str, Any], *, folder: Path | None = None) -
             if size > MAX_CHARACTERS:
                 raise jinja2.TemplateRuntimeError(f"the text grows beyond {MAX_CHARACTERS} characters")
     except UnicodeDecodeError as error:
-        path = folder / wanted if folder else Path(wanted)
+        path = own.get(wanted, Path(wanted))
         what = f"not UTF-8 text (byte {error.start})"
         raise TemplateProblem(Problem(what, "save the file as UTF-8", path=path)) from error
     except _RUN_ERRORS as error:
-        raise TemplateProblem(_explain(error, wanted, environment, variables, folder)) from error
+        raise TemplateProblem(_explain(error, wanted, environment, variables, own)) from error
     return _tidy("".join(pieces))
 
 
@@ -199,16 +233,16 @@ def _tidy(text: str) -> str:
 def _explain(
     error: BaseException,
     wanted: str,
-    environment: _Sandbox,
+    environment: jinja2.Environment,
     variables: Mapping[str, Any],
-    folder: Path | None,
+    own: OwnFiles,
 ) -> Problem:
     path, line = Path(wanted), None
     if isinstance(error, jinja2.TemplateSyntaxError):
         path, line = Path(error.filename or error.name or wanted), error.lineno
     elif isinstance(error, jinja2.TemplateNotFound):
         names = [n for n in environment.list_templates() if not n.startswith(STANDARD)]
-        place = folder / wanted if folder else path
+        place = own.get(wanted, path)
         return Problem(f"there is no template {error.name!r}", f"there are {listed(names)}", path=place)
     else:
         trace = error.__traceback__

@@ -14,7 +14,7 @@ from pipeline.build.digest import value_digest
 from pipeline.build.graph import Graph
 from pipeline.build.lesson_steps import plan_lesson
 from pipeline.config.models import PRODUCTS as TIER_PRODUCTS
-from pipeline.config.models import Channel, LessonConfig, LookConfig
+from pipeline.config.models import Channel, LessonConfig
 from pipeline.errors import SourceError
 from pipeline.music.key import Key
 from pipeline.music.metre import Form, Metre
@@ -50,11 +50,6 @@ def changed_steps(lesson: Lesson, change: Callable[[Lesson], Lesson]) -> set[str
     return {name for name in before if before[name] != after[name]}
 
 
-def new_chord(lesson: Lesson) -> Lesson:
-    chart = chart_of("Am7", "D9", "Am7 E7", "Am7")
-    return replace(lesson, chart=chart, spans=chart.spans(lesson.tab.form))
-
-
 def new_note_names(lesson: Lesson) -> Lesson:
     key = Key.parse("Gb")
     notes = tuple(replace(note, pitch=key.spell_midi(note.pitch.midi)) for note in lesson.tab.notes)
@@ -65,36 +60,10 @@ def new_note(lesson: Lesson) -> Lesson:
     return replace(lesson, tab=replace(lesson.tab, notes=lesson.tab.notes[:-1]))
 
 
-def new_colour(lesson: Lesson) -> Lesson:
-    channel = lesson.channel.model_copy(update={"look": LookConfig(accent="#5a1040")})
-    return replace(lesson, channel=channel)
-
-
-def new_blurb(lesson: Lesson) -> Lesson:
-    return replace(lesson, config=lesson.config.model_copy(update={"blurb": "A slow one."}))
-
-
-PICTURES = {"alignment picture", "overlay", "clip", "still", "cover", "page"}
-PACKS = {"pack pages", "pack band"}
-
-
-def test_one_chord_does_not_listen_again(lesson: Lesson) -> None:
-    found = changed_steps(lesson, new_chord)
-    assert {"overlay", "clip", "page", "musicxml", "backing Am 104 bpm", "words"} <= found
-    assert not {"align", "midi", "texttab", "still", "cover", "tags Am 104 bpm"} & found
-
-
 def test_names_of_notes_are_not_heard(lesson: Lesson) -> None:
-    assert "align" not in changed_steps(lesson, new_note_names)
-    assert "align" in changed_steps(lesson, new_note)
-
-
-def test_a_colour_reaches_pictures_only(lesson: Lesson) -> None:
-    assert changed_steps(lesson, new_colour) == PICTURES
-
-
-def test_a_blurb_reaches_words_only(lesson: Lesson) -> None:
-    assert changed_steps(lesson, new_blurb) == {"words"} | PACKS
+    """What a note is called can depend on the chord under it: only where names are read."""
+    assert changed_steps(lesson, new_note_names) == {"page", "musicxml"}
+    assert {"align", "midi", "texttab", "backing Am 104 bpm"} <= changed_steps(lesson, new_note)
 
 
 def test_every_step_can_be_asked_for(lesson: Lesson) -> None:

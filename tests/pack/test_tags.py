@@ -33,8 +33,7 @@ TAGS = TrackTags(
     key="Am",
     tempo_bpm=92.5,
     seconds=61.5,
-    track=2,
-    tracks=4,
+    sorted_by="Low Tide - 00 0092.50 - 0",
     cover=picture(),
     integrated_lufs=-14.0,
     true_peak_dbtp=-1.0,
@@ -65,7 +64,7 @@ def test_everything_is_read_back(track: Path) -> None:
         "TBPM": "92",
     }
     assert read["TLEN"].text == ["61500"]
-    assert read["TRCK"].text == ["2/4"]
+    assert read["TSOT"].text == ["Low Tide - 00 0092.50 - 0"]
     # ReplayGain 2.0: gain = -18 - I; -1 dBTP is 0.891251 of full scale
     assert read["TXXX:REPLAYGAIN_TRACK_GAIN"].text == ["-4.00 dB"]
     assert read["TXXX:REPLAYGAIN_TRACK_PEAK"].text == ["0.891251"]

@@ -11,7 +11,16 @@ from typing import Any
 import pytest
 
 from pipeline.errors import SourceError
-from pipeline.words.templates import BLANK, TemplateProblem, counted, figure, listed, render, sentence
+from pipeline.words.templates import (
+    BLANK,
+    TemplateProblem,
+    counted,
+    figure,
+    listed,
+    own_templates,
+    render,
+    sentence,
+)
 
 FULL: dict[str, Any] = {
     "lesson": {
@@ -136,15 +145,15 @@ def test_words() -> None:
 def test_the_creators_template_goes_first_and_may_change_one_block(tmp_path: Path) -> None:
     mine = tmp_path / "description.txt.j2"
     mine.write_text("{{ lesson.title | upper }}", encoding="utf-8")
-    assert render("description.txt", FULL, folder=tmp_path) == "LOW TIDE\n"
+    assert render("description.txt", FULL, own=own_templates(tmp_path)) == "LOW TIDE\n"
     mine.write_text(
         '{% extends "standard/description.txt.j2" %}{% block closing %}See you at sea.{% endblock %}',
         encoding="utf-8",
     )
-    text = render("description.txt", FULL, folder=tmp_path)
+    text = render("description.txt", FULL, own=own_templates(tmp_path))
     assert text.startswith("Low Tide\n")
     assert text.endswith("https://example.org\n\nSee you at sea.\n")
-    assert render("readme.txt", FULL, folder=tmp_path) == render("readme.txt", FULL)
+    assert render("readme.txt", FULL, own=own_templates(tmp_path)) == render("readme.txt", FULL)
 
 
 MISTAKES = [
@@ -169,7 +178,7 @@ def test_mistakes_name_file_and_line(
 ) -> None:
     (tmp_path / "description.txt.j2").write_text(text, encoding="utf-8")
     with pytest.raises(TemplateProblem) as caught:
-        render("description.txt", FULL, folder=tmp_path)
+        render("description.txt", FULL, own=own_templates(tmp_path))
     problem = caught.value.problem
     assert problem.path == tmp_path / "description.txt.j2" or line is None
     if line is not None:
@@ -183,7 +192,7 @@ def test_mistakes_name_file_and_line(
 def test_a_template_that_is_not_utf8(tmp_path: Path) -> None:
     (tmp_path / "readme.txt.j2").write_bytes(b"caf\xe9")
     with pytest.raises(TemplateProblem, match="not UTF-8"):
-        render("readme.txt", FULL, folder=tmp_path)
+        render("readme.txt", FULL, own=own_templates(tmp_path))
 
 
 def test_no_such_template() -> None:
