@@ -1,6 +1,6 @@
 """Who does what when: work waits here until a pool and the memory have room for it.
 
-What has the longest way still to go comes first. Work that does not end in its time, or whose
+Lessons come in their order, and of a lesson what has the longest way still to go. Work that does not end in its time, or whose
 process dies twice, fails by itself; the rest goes on.
 """
 
@@ -40,7 +40,8 @@ class Flight:
 
     what : for messages ("backing A minor 104 bpm of low-tide")
     ended : called with what the work returned, or with Lost
-    urgency : seconds, roughly, until all that waits for it could be done
+    rank : what has the lower goes first: the lessons in their order
+    urgency : among those of a rank, seconds, roughly, until all that waits for it could be done
     away : whether a cluster may do it
     limit_s : when it is given up
     """
@@ -49,6 +50,7 @@ class Flight:
     work: Work
     argument: object
     ended: Callable[[Any], None]
+    rank: float = 0.0
     urgency: float = 0.0
     memory_mb: int = 300
     away: bool = False
@@ -105,7 +107,7 @@ class Crew:
     def _start(self) -> None:
         if not self._ready:
             return
-        self._ready.sort(key=lambda flight: -flight.urgency)
+        self._ready.sort(key=lambda flight: (flight.rank, -flight.urgency))
         waiting: list[Flight] = []
         held = False  # something that was passed over too often: nothing goes before it any more
         for flight in self._ready:
@@ -149,7 +151,9 @@ class Crew:
             if flight.attempts < _ATTEMPTS:
                 return self.offer(flight)
             return flight.ended(
-                Lost("its process was killed twice, perhaps for want of memory; close other programs or use --jobs 1")
+                Lost(
+                    "its process was killed twice, perhaps for want of memory; close other programs or use --jobs 1"
+                )
             )
         if isinstance(error, CancelledError):
             return flight.ended(Lost("its worker was lost"))

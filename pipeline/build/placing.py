@@ -106,7 +106,11 @@ def _release(order: ReleaseOrder, cautions: list[str]) -> None:
 
 
 def _leave_receipt(
-    order: ReleaseOrder, plan: Plan, placed: Sequence[Placed], made: Mapping[str, Made], cautions: Sequence[str]
+    order: ReleaseOrder,
+    plan: Plan,
+    placed: Sequence[Placed],
+    made: Mapping[str, Made],
+    cautions: Sequence[str],
 ) -> None:
     folder, planned = order.folder.absolute(), order.planned
     settle()
@@ -124,7 +128,10 @@ def _leave_receipt(
             tool=order.tool,
             inputs=planned.inputs,
             absent=planned.absent,
-            listings=(*planned.listings, (str(folder / "public"), "**/*", listing(folder / "public", "**/*"))),
+            listings=(
+                *planned.listings,
+                (str(folder / "public"), "**/*", listing(folder / "public", "**/*")),
+            ),
             outputs=(*outputs, _record_seen(folder)),
             # what was not asked for this time is told of by its last time
             steps={**(notes if order.products else {}), **_notes(order, made)},

@@ -143,7 +143,12 @@ def _template_folder(lesson: Lesson) -> Iterator[Path]:
 
 def _names(lesson: Lesson) -> dict[str, str]:
     config, channel = lesson.config, lesson.channel
-    found = {"lesson": config.path, "tab": config.tab, "chart": config.chart or config.tab, "channel": channel.path}
+    found = {
+        "lesson": config.path,
+        "tab": config.tab,
+        "chart": config.chart or config.tab,
+        "channel": channel.path,
+    }
     return {name: path.name for name, path in found.items() if path is not None}
 
 
@@ -163,5 +168,7 @@ def sources_of(step: Step, planned: Planned) -> tuple[str, ...]:
     names, labels = planned.names or {}, (planned.portraits or {}).get(step.name, {})
     kinds = {label.split()[0] for label in labels}
     found = [path.name for _, path in step.files]
-    found += [names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names]
+    found += [
+        names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names
+    ]
     return tuple(dict.fromkeys(found))

@@ -159,7 +159,9 @@ class Receipt:
         found += [f"{_named(s.path)} changed" for s in self.inputs if s.now() is None]
         found += [f"{_named(path)} is new" for path in self.absent if os.path.lexists(path)]
         found += [f"{_named(f)} holds other files" for f, p, names in self.listings if listing(f, p) != names]
-        found += [f"{_named(s.path)} in the release is not as it was made" for s in self.outputs if s.now() is None]
+        found += [
+            f"{_named(s.path)} in the release is not as it was made" for s in self.outputs if s.now() is None
+        ]
         return tuple(found)
 
     def renewed(self) -> Receipt | None:

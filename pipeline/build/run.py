@@ -29,6 +29,7 @@ class Steps:
 
     notes : how each went the last time
     portraits, names : see :func:`pipeline.build.portrait.because`
+    rank : see :class:`pipeline.build.crew.Flight`
     finished : called with the end of each step by name, when all have ended
     """
 
@@ -37,6 +38,7 @@ class Steps:
     notes: Mapping[str, StepNote] = field(default_factory=dict)
     portraits: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
+    rank: float = 0.0
 
 
 class Runner:
@@ -47,7 +49,13 @@ class Runner:
     """
 
     def __init__(
-        self, crew: Crew, place: StorePlace, report: Reporter, *, limit_s: float | None = None, dry: bool = False
+        self,
+        crew: Crew,
+        place: StorePlace,
+        report: Reporter,
+        *,
+        limit_s: float | None = None,
+        dry: bool = False,
     ) -> None:
         self.crew, self.place, self.report = crew, place, report
         self.store = open_store(place)
@@ -119,7 +127,9 @@ class _OneLesson:
 
         def made_elsewhere(outcome: Outcome) -> None:
             again = Outcome(outcome.made, 0.0, outcome.message, outcome.problems)
-            self._end(i, Done("reused" if outcome.made else "failed", again, ("another lesson made the same",)))
+            self._end(
+                i, Done("reused" if outcome.made else "failed", again, ("another lesson made the same",))
+            )
             self.go_on()
 
         if key in twins:
@@ -132,6 +142,7 @@ class _OneLesson:
                 perform,
                 Task.of(step, key, given, self.runner.place),
                 ended,
+                rank=self.steps.rank,
                 urgency=self.graph.urgency[i],
                 memory_mb=step.memory_mb,
                 away=True,
@@ -172,7 +183,9 @@ class _OneLesson:
         else:
             why = self._of_its_own(step, before)
         state = WOULD if why else MAY
-        why += [f"{name} may come out different" for name, done in needs.items() if done.state in (WOULD, MAY)]
+        why += [
+            f"{name} may come out different" for name, done in needs.items() if done.state in (WOULD, MAY)
+        ]
         self._end(i, Done(state, Outcome(None, 0.0), tuple(why)))
 
     def _end(self, i: StepId, done: Done) -> None:

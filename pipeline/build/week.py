@@ -39,7 +39,7 @@ from pipeline.wholefile import write_whole
 
 STORE_FOLDER: Final = ".store"
 _AHEAD: Final = 2  # lessons that are read while as many as there are processes are being made
-_FIRST: Final = math.inf  # what lets other work begin, or ends a lesson, waits for nothing
+_FIRST: Final = -math.inf  # what lets other work begin, or ends a lesson, waits for nothing
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,9 @@ class _Build:
 class _LessonRun:
     """A lesson on its way: planned, made, put in place."""
 
-    def __init__(self, build: _Build, number: int, source: LessonSource, name: str, receipt: Receipt | None) -> None:
+    def __init__(
+        self, build: _Build, number: int, source: LessonSource, name: str, receipt: Receipt | None
+    ) -> None:
         self.build, self.number, self.source, self.name = build, number, source, name
         self.receipt = receipt
         self.begun = time.perf_counter()
@@ -136,7 +138,7 @@ class _LessonRun:
         build.crew.offer(
             Flight(
                 f"reading {name}", plan_source, Order(source, build.asked), self._planned,
-                urgency=_FIRST, memory_mb=500,
+                rank=_FIRST, memory_mb=500,
             )
         )  # fmt: skip
 
@@ -164,6 +166,7 @@ class _LessonRun:
                 notes=self.receipt.steps if self.receipt else {},
                 portraits=planned.portraits or {},
                 names=planned.names or {},
+                rank=self.number,
             )
         )
 
@@ -188,7 +191,9 @@ class _LessonRun:
             self.build.asked.products, self.build.asked.digest(self.source.overrides), tool_digest(),
         )  # fmt: skip
         self.build.crew.offer(
-            Flight(f"the release of {self.name}", put_release, order, partial(self._released, done), urgency=_FIRST)
+            Flight(
+                f"the release of {self.name}", put_release, order, partial(self._released, done), rank=_FIRST
+            )
         )
 
     def _released(self, done: dict[str, Done], released: Released | Lost) -> None:

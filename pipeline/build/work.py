@@ -235,4 +235,3 @@ def prepare_worker() -> None:
 def _end_with(sentinel: int) -> None:
     connection.wait([sentinel])
     os._exit(1)
-

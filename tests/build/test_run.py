@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipeline.build.graph import Graph
-from pipeline.build.report import SilentReporter
-from pipeline.build.run import Done, Runner, open_pool
 from pipeline.build.step import Step
-from pipeline.build.store import Store
-from tests.build.fakes import step
+from pipeline.build.work import Done
+from tests.build.fakes import run_steps, step
 
 
 class Bench:
@@ -22,19 +21,9 @@ class Bench:
         self.folder = folder
         self.log = folder / "log"
         self.log.mkdir()
-        self.lessons: list[tuple[str, tuple[str, ...]]] = []
 
-    def run(self, *steps: Step, jobs: int = 2) -> dict[tuple[str, str], Done]:
-        store = Store(self.folder / "store")
-        try:
-            with open_pool(jobs, None) as pool:
-                runner = Runner(Graph(steps), store, pool, SilentReporter(), self.finish)
-                return runner.run()
-        finally:
-            store.close()
-
-    def finish(self, lesson: str, done: dict[str, Done]) -> None:
-        self.lessons.append((lesson, tuple(done)))
+    def run(self, *steps: Step, jobs: int = 2, **more: Any) -> dict[tuple[str, str], Done]:
+        return run_steps(steps, self.folder / "store", jobs=jobs, **more)
 
     @property
     def runs(self) -> int:
@@ -58,7 +47,7 @@ def test_outputs_of_one_step_reach_the_next(bench: Bench) -> None:
     assert text(done["tune", "c"]) == "abc"
     assert done["tune", "b"].outcome.made is not None
     assert done["tune", "b"].outcome.made.notes == ("noted",)
-    assert bench.lessons == [("tune", ("c", "a", "b"))]
+    assert list(done) == [("tune", "c"), ("tune", "a"), ("tune", "b")]
 
 
 def test_the_second_run_makes_nothing(bench: Bench) -> None:
@@ -103,7 +92,6 @@ def test_two_lessons_share_what_is_the_same(bench: Bench) -> None:
     done = bench.run(step("a", "a", bench.log), step("a", "a", bench.log, lesson="air"))
     assert bench.runs == 1
     assert sorted(one.state for one in done.values()) == ["made", "reused"]
-    assert sorted(name for name, _ in bench.lessons) == ["air", "tune"]
 
 
 @pytest.mark.parametrize(
@@ -130,7 +118,6 @@ def test_a_failure_stops_only_what_needs_it(bench: Bench, fail: str, message: st
     assert done["tune", "after"].state == "skipped"
     assert text(done["tune", "beside"]) == "y"
     assert text(done["air", "other"]) == "z"
-    assert sorted(name for name, _ in bench.lessons) == ["air", "tune"]
     assert list((bench.folder / "store" / "making").iterdir()) == []
     # what was finished stays finished
     again = bench.run(*steps[2:])
@@ -147,6 +134,42 @@ def test_a_killed_worker_is_replaced(bench: Bench) -> None:
     done = bench.run(step("a", "a", bench.log, fail="killed once"), jobs=1)
     assert text(done["tune", "a"]) == "a"
     assert bench.runs == 2
+
+
+def test_a_step_that_hangs_is_given_up(bench: Bench) -> None:
+    steps = [
+        step("bad", "bad", bench.log, fail="hang"),
+        step("after", "x", bench.log, needs=("bad",)),
+        step("beside", "y", bench.log),
+    ]
+    done = bench.run(*steps, limit_s=2.0)
+    assert done["tune", "bad"].outcome.message.startswith(
+        "it had not ended after 0.0333 minutes and was stopped"
+    )
+    assert done["tune", "after"].outcome.message == "needs bad, which failed"
+    assert text(done["tune", "beside"]) == "y"
+    assert list((bench.folder / "store" / "making").iterdir()) == []
+
+
+def test_a_source_saved_while_it_was_read_is_kept_under_no_key(bench: Bench, tmp_path: Path) -> None:
+    source = tmp_path / "tab.txt"
+    source.write_text("x")
+    done = bench.run(step("a", "a", bench.log, files=(("tab", source),), fail="changes"))
+    assert done["tune", "a"].outcome.message == f"{source} was changed while it was being read; build again"
+    assert not list((bench.folder / "store" / "objects").glob("*/*"))
+
+
+def test_a_dry_run_makes_nothing_and_tells_what_hangs_on_what(bench: Bench) -> None:
+    steps = [
+        step("a", "a", bench.log),
+        step("b", "b", bench.log, needs=("a",)),
+        step("c", "c", bench.log),
+    ]
+    bench.run(steps[2])
+    done = bench.run(*steps, dry=True)
+    assert bench.runs == 1
+    assert [done["tune", name].state for name in "abc"] == ["would be made", "would be made", "reused"]
+    assert done["tune", "b"].why == ("it was not made before", "a may come out different")
 
 
 def test_an_input_that_went_away(bench: Bench, tmp_path: Path) -> None:
