@@ -102,8 +102,9 @@ def _day(value: object) -> date:
         try:
             return date.fromisoformat(value.strip())
         except ValueError as error:
-            raise ValueError(f"there is no day {value.strip()} ({error})") from error
-    raise ValueError(f"a date is year, month and day, such as 2026-11-25, got {value!r}")
+            raise ValueError(f"there is no day {value.strip()}") from error
+    got = repr(value) if isinstance(value, str) else value
+    raise ValueError(f"a date is year, month and day, such as 2026-11-25, got {got}")
 
 
 def _colour(value: object) -> str:
