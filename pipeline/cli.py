@@ -357,7 +357,8 @@ def _plan(read: ReadLesson) -> None:
 
 def _read(path: Path) -> Lesson:
     """The one lesson at a path; its cautions are told, its errors raised."""
-    from pipeline.read.lesson import read_lesson, read_paths
+    from pipeline.read.lesson import read_lesson
+    from pipeline.read.weeks import read_paths
 
     problems = Problems()
     sources = read_paths([path], problems)

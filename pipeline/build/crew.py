@@ -132,9 +132,9 @@ class Crew:
     def _fits(self, flight: Flight) -> bool:
         """Whether its pool has the memory; alone, anything may try. A cluster's machines do one
         thing at a time in each worker, within the limit that the worker was given."""
-        pool, home = self._pool(flight), self.pools.home
-        if flight.away and pool is not home():
+        if flight.away and self.pools.cluster:
             return True
+        pool = self._pool(flight)
         if self.memory_mb is None:
             self.memory_mb = round(free_memory_mb() * _SHARE)
         taken = sum(other.memory_mb for other in self._flying.values() if self._pool(other) is pool)

@@ -7,7 +7,7 @@ need not be read again until something of it changes.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,7 +21,8 @@ from pipeline.build.portrait import portraits
 from pipeline.build.receipt import TICK_NS, Seen, listing, seen, settle
 from pipeline.build.record import caution_text
 from pipeline.build.step import Step
-from pipeline.build.work import said_of
+from pipeline.build.store import Store
+from pipeline.build.work import StorePlace, open_store, said_of
 from pipeline.config.load import channel_places
 from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
@@ -46,10 +47,15 @@ class Asked:
 
 @dataclass(frozen=True)
 class Order:
-    """A lesson to be planned."""
+    """A lesson to be planned.
+
+    upload : the store to which the files that steps read are to go, for workers that do not
+        see this machine's disk
+    """
 
     source: LessonSource
     asked: Asked
+    upload: StorePlace | None = None
 
 
 @dataclass(frozen=True)
@@ -105,6 +111,8 @@ def _planned(order: Order) -> Planned:
         steps = tuple(graph.chosen(asked.products).steps.values())
         for step in steps:
             _ = step.own_digest  # worked out here, it travels with the step
+        if order.upload is not None:
+            _upload(order.upload, steps)
         inputs = tuple(seen(path.absolute(), input_digest(path)) for path in plan.inputs)
     except SourceError as error:
         return Planned((*in_order(problems), *error.problems))
@@ -125,6 +133,13 @@ def _planned(order: Order) -> Planned:
         tuple(dict.fromkeys((*cautions, *plan.cautions))),
         _names(lesson),
     )
+
+
+def _upload(place: StorePlace, steps: Sequence[Step]) -> None:
+    store = open_store(place)
+    if not isinstance(store, Store):
+        for path in dict.fromkeys(path for step in steps for _, path in step.files):
+            store.put_source(path)
 
 
 def _missed(lesson: Lesson) -> Iterator[Path]:

@@ -194,11 +194,13 @@ class ClusterPool:
 
 @dataclass(frozen=True, slots=True)
 class Pools:
-    """``home`` for what touches this machine's files, ``away`` for the steps; each is made when
-    first asked for: a build that finds everything unchanged starts no process."""
+    """``home`` for what touches this machine's files, ``away`` for the steps: the same, unless
+    there is a ``cluster``. A pool is made when first asked for: a build that finds everything
+    unchanged starts no process."""
 
     home: Callable[[], Pool]
     away: Callable[[], Pool]
+    cluster: bool = False
 
 
 @contextmanager
@@ -221,7 +223,7 @@ def open_pools(jobs: int | None, cluster: str | None) -> Iterator[Pools]:
         made["away"] = ClusterPool(cluster, jobs)  # an address that does not answer is told before any work
     finished = False
     try:
-        yield Pools(home, (lambda: made["away"]) if cluster else home)
+        yield Pools(home, (lambda: made["away"]) if cluster else home, bool(cluster))
         finished = True
     finally:
         for pool in made.values():

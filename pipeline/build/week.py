@@ -86,6 +86,7 @@ class _Build:
     crew: Crew
     runner: Runner
     dry: bool
+    upload: StorePlace | None
     results: dict[int, LessonResult] = field(default_factory=dict)
     at_work: int = 0
     made_keys: set[str] = field(default_factory=set)
@@ -137,7 +138,7 @@ class _LessonRun:
         build.at_work += 1
         build.crew.offer(
             Flight(
-                f"reading {name}", plan_source, Order(source, build.asked), self._planned,
+                f"reading {name}", plan_source, Order(source, build.asked, build.upload), self._planned,
                 rank=_FIRST, memory_mb=500,
             )
         )  # fmt: skip
@@ -335,7 +336,8 @@ def _built(
     kept.sweep()
     crew = Crew(pools, stop=stop)
     runner = Runner(crew, place.store, report, limit_s=limit_s, dry=dry)
-    work = _Build(place, asked, report, crew, runner, dry)
+    upload = place.store if pools.cluster and place.store.far else None
+    work = _Build(place, asked, report, crew, runner, dry, upload)
     report.begin(len(sources))
     try:
         with kept.in_use():

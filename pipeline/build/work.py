@@ -152,10 +152,7 @@ def perform(task: Task) -> Outcome:
 def _made(task: Task) -> Made:
     store = open_store(task.store)
     with _one_thread(), store.work_folder() as folder:
-        files = {}
-        for role, (path, digest) in task.files.items():
-            here = path.is_file() or isinstance(store, Store)
-            files[role] = path if here else store.source(digest, path.name)
+        files = {role: _source(store, path, digest) for role, (path, digest) in task.files.items()}
         needs = {name: store.fetch(made) for name, made in task.needs.items()}
         result = task.function(task.params, Given(folder, files, needs))
         for role, (path, digest) in task.files.items():
@@ -163,6 +160,13 @@ def _made(task: Task) -> Made:
             if input_digest(files[role]) != digest:
                 raise StepError(f"{path} was changed while it was being read; build again")
         return store.keep(task.key, folder, task.outputs, result)
+
+
+def _source(store: Store | FarStore, path: Path, digest: str) -> Path:
+    """The creator's file, from the store where this machine does not have it."""
+    if isinstance(store, Store):
+        return path
+    return path if path.is_file() else store.source(digest, path.name)
 
 
 def _one_thread() -> Any:
