@@ -12,7 +12,7 @@ from pipeline.config.toml import read_toml
 from pipeline.desk.overview import RECORD_FILE, Entry, Overview
 from pipeline.errors import MisuseError, Problems, SourceError
 from pipeline.page.look import Look, look_from
-from pipeline.read.weeks import LessonSource, lesson_files, read_paths
+from pipeline.read.weeks import LessonSource, lesson_files, read_paths, slug_at
 
 
 def releases_in(folder: Path) -> tuple[Path, ...]:
@@ -78,41 +78,59 @@ def overview_for(paths: Sequence[Path], *, out: Path, title: str = "") -> Overvi
     if not sources:
         raise SourceError(problems.errors)
     homes = [path if path.is_dir() else path.parent for path in paths]
+    places = [(home / "out", home.parent / "out") for home in homes]
+    return overview_from(sources, problems, [out, *(place for pair in places for place in pair)],
+                         title=title or title_of(paths[0]))  # fmt: skip
+
+
+def overview_from(
+    sources: Sequence[LessonSource],
+    problems: Problems,
+    outs: Sequence[Path],
+    *,
+    title: str,
+    typed: bool = True,
+) -> Overview:
+    """An entry for each lesson, and one for each of the ``problems`` with the files that list them.
+
+    outs : where releases may lie; without ``typed`` nowhere else
+    typed : whether the page says what to type to build what is not built
+    """
     entries: dict[str, Entry] = {}
     first: LessonConfig | None = None
     for source in sources:
-        entry, config = _entry(source, homes, out)
+        entry, config = _entry(source, outs, typed=typed)
         entries.setdefault(entry.address, entry)
         first = first or config
     for number, problem in enumerate(problems.errors, 1):
         address, name = f"not-listed-{number}", problem.path.name if problem.path else ""
         entries[address] = Entry(address, name, (), note=f"{problem.place()}: {problem.what}.")
-    by, look = _channel(first, homes[0])
-    return Overview(title or _title_of(paths[0]), tuple(entries.values()), by, look)
+    by, look = _channel(first, sources[0].path.parent) if sources else ("", None)
+    return Overview(title, tuple(entries.values()), by, look)
 
 
-def _title_of(path: Path) -> str:
+def title_of(path: Path) -> str:
+    """What to call the lessons behind a path that gives them no title."""
     name = path.stem if path.is_file() else path.resolve().name
     said = name.replace("_", " ").replace("-", " ")
     return said[:1].upper() + said[1:]
 
 
-def _entry(source: LessonSource, homes: Sequence[Path], out: Path) -> tuple[Entry, LessonConfig | None]:
+def _entry(source: LessonSource, outs: Sequence[Path], *, typed: bool) -> tuple[Entry, LessonConfig | None]:
     problems = Problems()
     written = load_lesson(source.path, problems, overrides=source.overrides)
     if written is None:
         name = source.path.parent.name or source.path.parent.resolve().name
         told = problems.errors[0]
-        note = f"Cannot be read: {told.place()}: {told.what}."
-        return Entry(slug_of(name) or "lesson", name, (), note=note), None
+        note = f"Cannot be read: {told.place()}: {told.what}." if typed else ""
+        return Entry(slug_at(source) or slug_of(name) or "lesson", name, (), note=note), None
     config = written.config
-    places = [
-        place
-        for home in (*homes, config.folder.parent, config.folder)
-        for place in _places(config.slug, home, out)
-    ]
-    typed = source.spot.path if source.spot else source.path
-    return Entry(config.slug, config.title, tuple(dict.fromkeys(places)), source=typed), config
+    places = [out / config.slug for out in outs]
+    if typed:
+        home = config.folder
+        places += [home.parent / "out" / config.slug, home / "out" / config.slug]
+    build = (source.spot.path if source.spot else source.path) if typed else None
+    return Entry(config.slug, config.title, tuple(dict.fromkeys(places)), source=build), config
 
 
 def _lesson(path: Path, source: Path, out: Path) -> Path:

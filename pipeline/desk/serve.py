@@ -4,14 +4,19 @@ It listens on the loopback address only, answers only to its own name, and only 
 that came with the address printed at the start: a random token there is exchanged for a
 cookie. Files outside the folder, and hidden ones, do not exist for it.
 
+While lessons are followed, pages get a script as they are sent, which listens for news of its
+lesson; in the files of a release there is none.
+
 References
 ----------
 RFC 9110, 14 (range requests), 15.3.7 and 15.5.17 (206, 416). RFC 6265bis, SameSite.
+HTML Living Standard, 9.2 (server-sent events). Content Security Policy Level 3, nonces.
 """
 
 from __future__ import annotations
 
 import hmac
+import json
 import mimetypes
 import re
 import secrets
@@ -20,16 +25,22 @@ import webbrowser
 from http import HTTPStatus
 from http.cookies import CookieError, SimpleCookie
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.resources import files
 from pathlib import Path
 from typing import Final
 from urllib.parse import parse_qs, quote, unquote, urlsplit
 
 from pipeline.desk.find import releases_in
+from pipeline.desk.news import News
 from pipeline.desk.overview import Overview, overview_of
 from pipeline.errors import MissingError, MisuseError
 
 LOOPBACK: Final = "127.0.0.1"
+CLOSED: Final = "The desk is closed.\n"
+NEWS_PATH: Final = "/.desk/news"
+_SCRIPT: Final = "follow.js"
 _CHUNK_BYTES: Final = 1 << 18
+_STILL_THERE_S: Final = 15.0  # between signs of life to pages that hear no news
 _TYPES: Final = {
     ".vtt": "text/vtt; charset=utf-8",
     ".txt": "text/plain; charset=utf-8",
@@ -47,12 +58,18 @@ _POLICY: Final = (
 
 
 class Desk(ThreadingHTTPServer):
-    """The server; ``url`` is the address to open, with its token."""
+    """The server; ``url`` is the address to open, with its token.
+
+    shown : a release, a folder of several, or an overview; may be exchanged while it serves
+    news : of the lessons in the overview, for pages that renew themselves; None: they don't
+    """
 
     daemon_threads = True
 
-    def __init__(self, shown: Path | Overview, *, port: int = 0) -> None:
+    def __init__(self, shown: Path | Overview, *, port: int = 0, news: News | None = None) -> None:
         self.shown = shown.resolve() if isinstance(shown, Path) else shown
+        self.news = news
+        self.script = (files("pipeline.desk") / "templates" / _SCRIPT).read_bytes() if news else b""
         self.token = secrets.token_urlsafe(24)
         super().__init__((LOOPBACK, port), _Handler)
 
@@ -68,6 +85,10 @@ class Desk(ThreadingHTTPServer):
     def cookie(self) -> str:
         # cookies know no ports: two desks must not take each other's
         return f"desk{self.port}"
+
+    def lesson_of(self, path: str) -> str | None:
+        """The address of the lesson that the page at a path of a URL belongs to, None for the front."""
+        return next((part for part in unquote(path).split("/") if part), None)
 
     def file_for(self, path: str) -> Path | None:
         """The file that a path of a URL names, None when there is none to show."""
@@ -122,12 +143,20 @@ class _Handler(BaseHTTPRequestHandler):
             self._refuse(HTTPStatus.FORBIDDEN, "Open the address that was printed at the start.", body=body)
         elif parts.path in ("", "/"):
             self._front(body=body)
+        elif self.server.news is not None and parts.path == NEWS_PATH:
+            page = parse_qs(parts.query).get("page", ["/"])[0]
+            self._send_news(self.server.news, self.server.lesson_of(page), body=body)
         else:
             found = self.server.file_for(parts.path)
-            if found is None:
-                self._refuse(HTTPStatus.NOT_FOUND, "There is no such file here.", body=body)
-            else:
+            if found is not None and self.server.news is not None and found.suffix.lower() == ".html":
+                version = self.server.news.version(self.server.lesson_of(parts.path))
+                self._send_page(found.read_bytes(), version, body=body)
+            elif found is not None:
                 self._send_file(found, body=body)
+            elif self.server.news is not None and parts.path.endswith(".html"):
+                self._send_to("/")  # a lesson that goes by another name now, or is taken out
+            else:
+                self._refuse(HTTPStatus.NOT_FOUND, "There is no such file here.", body=body)
 
     def _known(self) -> bool:
         try:
@@ -149,24 +178,59 @@ class _Handler(BaseHTTPRequestHandler):
         self._close_headers(0)
 
     def _front(self, *, body: bool) -> None:
-        shown = self.server.shown
+        shown, news = self.server.shown, self.server.news
         if isinstance(shown, Path) and (shown / "review.html").is_file():
-            self.send_response(HTTPStatus.SEE_OTHER)
-            self.send_header("Location", "/review.html")
-            self._close_headers(0)
+            self._send_to("/review.html")
             return
+        version = news.version(None) if news is not None else ""
         overview = overview_of(shown, releases_in(shown)) if isinstance(shown, Path) else shown
+        only = overview.entries[0] if news is not None and len(overview.entries) == 1 else None
+        if only is not None and only.folder is not None and (only.folder / "review.html").is_file():
+            self._send_to(f"/{quote(only.address)}/review.html")
+        else:
+            self._send_page(overview.page().encode(), version, body=body)
+
+    def _send_to(self, place: str) -> None:
+        self.send_response(HTTPStatus.SEE_OTHER)
+        self.send_header("Location", place)
+        self._close_headers(0)
+
+    def _send_page(self, data: bytes, version: str, *, body: bool) -> None:
+        """Send HTML; with news, the script that hears it, which nothing else on the page can pass for."""
+        policy = _POLICY
+        if self.server.news is not None:
+            nonce = secrets.token_urlsafe(18)
+            policy += f"; script-src 'nonce-{nonce}'; connect-src 'self'"
+            tag = f'<script nonce="{nonce}" data-version="{version}">\n'.encode()
+            place = data.lower().rfind(b"</body>")
+            place = len(data) if place < 0 else place
+            data = data[:place] + tag + self.server.script + b"</script>\n" + data[place:]
         self.send_response(HTTPStatus.OK)
         self.send_header("Content-Type", _TYPES[".html"])
-        data = overview.page().encode()
-        self._close_headers(len(data))
+        self._close_headers(len(data), policy=policy)
         if body:
             self.wfile.write(data)
 
-    def _close_headers(self, length: int) -> None:
-        self.send_header("Content-Length", str(length))
+    def _send_news(self, news: News, lesson: str | None, *, body: bool) -> None:
+        """Tell a page how its lesson stands, now and at every change, until it goes away."""
+        self.send_response(HTTPStatus.OK)
+        self.send_header("Content-Type", "text/event-stream")
+        self.close_connection = True  # its length is known when it ends
+        self._close_headers(None)
+        told, number = "", -1
+        while body and not news.closed:
+            number = news.wait(number, _STILL_THERE_S)
+            now = json.dumps(news.for_page(lesson), ensure_ascii=False)
+            self.wfile.write(f"data: {now}\n\n".encode() if now != told else b":\n\n")
+            told = now
+
+    def _close_headers(self, length: int | None, *, policy: str = _POLICY) -> None:
+        if length is None:
+            self.send_header("Connection", "close")
+        else:
+            self.send_header("Content-Length", str(length))
         self.send_header("Cache-Control", "no-store")
-        self.send_header("Content-Security-Policy", _POLICY)
+        self.send_header("Content-Security-Policy", policy)
         self.send_header("X-Content-Type-Options", "nosniff")
         self.send_header("Referrer-Policy", "no-referrer")
         self.send_header("Cross-Origin-Resource-Policy", "same-origin")
@@ -226,10 +290,9 @@ def _asked_range(header: str | None, size: int) -> tuple[int, int] | None:
     return (first, last) if first < size else None
 
 
-def serve(shown: Path | Overview, *, port: int = 0, open_browser: bool = True) -> None:
-    """Show releases until interrupted; the first line on stdout is the address to open.
+def open_desk(shown: Path | Overview, *, port: int = 0, news: News | None = None) -> Desk:
+    """A desk that listens, and does not answer yet.
 
-    shown : a release folder, a folder of several, or the overview of a week
     port : 0 takes any that is free
 
     Raises
@@ -242,19 +305,35 @@ def serve(shown: Path | Overview, *, port: int = 0, open_browser: bool = True) -
     if not 0 <= port <= 65535:
         raise MisuseError(f"--port {port}: ports go from 0 (any free one) to 65535")
     try:
-        desk = Desk(shown, port=port)
+        return Desk(shown, port=port, news=news)
     except OSError as error:
         raise MissingError(
             f"port {port} cannot be used ({error.strerror or error}); give another one with --port, or leave it out"
         ) from error
-    with desk:
+
+
+def announce(desk: Desk, *, open_browser: bool) -> None:
+    """Say where the desk is, as the first line on stdout, and how to stop it."""
+    sys.stdout.write(desk.url + "\n")
+    sys.stdout.flush()
+    sys.stderr.write("Ctrl-C stops it.\n")
+    sys.stderr.flush()
+    if open_browser:
+        webbrowser.open(desk.url)
+
+
+def serve(shown: Path | Overview, *, port: int = 0, open_browser: bool = True) -> None:
+    """Show releases until interrupted; the first line on stdout is the address to open.
+
+    shown : a release folder, a folder of several, or the overview of a week
+
+    Raises
+    ------
+    MisuseError, MissingError : see :func:`open_desk`.
+    """
+    with open_desk(shown, port=port) as desk:
         try:
-            sys.stdout.write(desk.url + "\n")
-            sys.stdout.flush()
-            sys.stderr.write("Ctrl-C stops it.\n")
-            sys.stderr.flush()
-            if open_browser:
-                webbrowser.open(desk.url)
+            announce(desk, open_browser=open_browser)
             desk.serve_forever(poll_interval=0.2)
         except KeyboardInterrupt:
-            sys.stderr.write("The desk is closed.\n")
+            sys.stderr.write(CLOSED)

@@ -46,7 +46,27 @@ class LessonSource:
     spot: Spot | None = field(default=None, compare=False)
 
 
+@dataclass(frozen=True)
+class Found:
+    """The lessons behind some paths, and where they were looked for.
+
+    weeks : the week files that were opened
+    folders : those that were looked through
+    missing : what a week lists and is not there
+    """
+
+    sources: tuple[LessonSource, ...]
+    weeks: tuple[Path, ...]
+    folders: tuple[Path, ...]
+    missing: tuple[Path, ...]
+
+
 def read_paths(paths: Sequence[Path], problems: Problems) -> tuple[LessonSource, ...]:
+    """The lessons behind what the user named; see :func:`find_lessons`."""
+    return find_lessons(paths, problems).sources
+
+
+def find_lessons(paths: Sequence[Path], problems: Problems) -> Found:
     """The lessons behind what the user named: folders, lesson files, week files.
 
     Each comes once, in the order met. Weeks that cannot be read or list what is not there are
@@ -64,7 +84,9 @@ def read_paths(paths: Sequence[Path], problems: Problems) -> tuple[LessonSource,
     listing = _Listing(problems)
     for path in paths:
         listing.take(path)
-    return tuple(listing.found.values())
+    return Found(
+        tuple(listing.found.values()), tuple(listing.weeks), tuple(listing.folders), tuple(listing.missing)
+    )
 
 
 def lesson_files(folder: Path, problems: Problems) -> Iterator[Path]:
@@ -120,6 +142,9 @@ class _Listing:
     def __init__(self, problems: Problems) -> None:
         self.problems = problems
         self.found: dict[tuple[_Identity, str], LessonSource] = {}
+        self.weeks: list[Path] = []
+        self.folders: list[Path] = []
+        self.missing: list[Path] = []
         self._walked: set[tuple[_Identity, str]] = set()
         self._chain: list[tuple[_Identity, Path]] = []  # the weeks around what is being read
 
@@ -141,6 +166,7 @@ class _Listing:
     def _folder(self, path: Path, over: Document | None, spot: Spot | None) -> None:
         if self._refused(path, over):
             return
+        self.folders.append(path)
         inside = list(lesson_files(path, self.problems))
         for file in inside:
             self._lesson(file, over, spot)
@@ -159,6 +185,7 @@ class _Listing:
         if (identity, _words(over)) in self._walked:
             return
         self._walked.add((identity, _words(over)))
+        self.weeks.append(path)
         document = read_toml(path, self.problems)
         if document is None:
             return
@@ -193,6 +220,7 @@ class _Listing:
             near = nearest(path.name, _names_in(home))
             remedy = f"Did you mean {near!r}?" if near else "The path counts from the week's file."
             tell(self.problems, spot, f"there is no lesson at {path}", remedy)
+            self.missing.append(path)
         elif file and path.suffix.lower() != ".toml":
             tell(self.problems, spot, f"{path} is not a lesson", f"Name its folder, or its {LESSON_FILE}.")
         elif file and path.name == CHANNEL_FILE:

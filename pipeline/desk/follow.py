@@ -1,0 +1,284 @@
+"""Following the creator: at every save the lessons are built again, and open pages renew themselves.
+
+A round begins with a save and ends when all is built, or when the next save stops it; steps
+that were finished by then are kept. What can be seen soon is built first. Errors leave the
+release before in place; they are told in the terminal and on the page.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+from pipeline.build.crew import Stopped
+from pipeline.build.pools import Pools, open_pools
+from pipeline.build.report import Reporter, SilentReporter, choose_reporter
+from pipeline.build.summary import LessonResult, Summary
+from pipeline.build.week import build
+from pipeline.desk.find import overview_from, title_of
+from pipeline.desk.news import News, Standing, release_version
+from pipeline.desk.overview import Overview
+from pipeline.desk.serve import CLOSED, announce, open_desk
+from pipeline.desk.watch import Watch, Watched, watched_for
+from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems
+from pipeline.read.weeks import find_lessons
+
+SOON: Final = ("page", "texttab", "words")  # quickly made, and what is looked at while writing
+_NAMED: Final = 4  # in a line of the terminal
+_BREATH_S: Final = 0.5
+
+
+def follow(
+    paths: Sequence[Path], *, out: Path, steps: Sequence[str] = (), port: int = 0, open_browser: bool = True,
+    looks: bool = False,
+) -> None:  # fmt: skip
+    """Build, show, and do so again at every save, until interrupted.
+
+    The first line on stdout is the address to open.
+
+    Parameters
+    ----------
+    out, steps : as for :func:`pipeline.build.week.build`
+    looks : look for saves again and again instead of having the system tell them
+
+    Raises
+    ------
+    MisuseError : paths, steps or the port make no sense.
+    MissingError : the port is taken; ``out`` cannot be written.
+    """
+    following = _Following(paths, out, tuple(steps), looks=looks)
+    following.look()
+    desk = open_desk(following.overview, port=port, news=following.news)
+    served = threading.Thread(target=desk.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
+    served.start()
+    following.show = lambda overview: setattr(desk, "shown", overview)
+    try:
+        announce(desk, open_browser=open_browser)
+        with open_pools(None, None) as pools:
+            following.run(pools)
+    except KeyboardInterrupt:
+        sys.stderr.write(CLOSED)
+    finally:
+        following.close()
+        desk.shutdown()
+        served.join()
+        desk.server_close()
+
+
+class _Following:
+    """Round after round."""
+
+    def __init__(self, paths: Sequence[Path], out: Path, steps: tuple[str, ...], *, looks: bool) -> None:
+        self.paths, self.out, self.steps = paths, out, steps
+        self.news = News()
+        self.overview = Overview("", ())
+        self.show: Callable[[Overview], None] = lambda overview: None
+        self._watch = Watch(self._saved, _say, looks=looks)
+        self._watched = Watched(frozenset())
+        self._lock = threading.Lock()
+        self._names: set[str] = set()  # saved since the last finished round
+        self._waiting = threading.Event()  # something was saved since the round began
+        self._told: set[str] = set()  # in this round
+
+    def close(self) -> None:
+        self._watch.close()
+        self.news.close()
+
+    def run(self, pools: Pools) -> None:
+        """The first round, and one more at each save; ends by an interrupt only."""
+        first = True
+        while True:
+            with self._lock:
+                self._waiting.clear()
+                names = frozenset(self._names)
+            self._told = set()
+            if self._round(pools, names, first=first):
+                with self._lock:
+                    self._names -= names if not self._waiting.is_set() else set()
+                first = False
+            while not self._waiting.wait(_BREATH_S):
+                pass
+
+    def _saved(self, paths: frozenset[str]) -> None:
+        with self._lock:
+            self._names |= paths
+            self._waiting.set()
+
+    # -- what there is ----------------------------------------------------------------------
+
+    def look(self) -> None:
+        """Find the lessons and what they are made of, watch that, and list them on the page.
+
+        Raises
+        ------
+        MisuseError : a path is not there, or is none.
+        """
+        problems = Problems()
+        try:
+            found = find_lessons(self.paths, problems)
+            self._watched = watched_for(self.paths, found)
+            while self._watch.attend(self._watched):  # until nothing was saved before it was watched
+                found = find_lessons(self.paths, problems := Problems())
+                self._watched = watched_for(self.paths, found)
+        except MisuseError:
+            self._watch.attend(self._watched)  # a folder that comes again is another folder
+            raise
+        self.overview = overview_from(
+            found.sources, problems, [self.out], title=title_of(self.paths[0]), typed=False
+        )
+        self.show(self.overview)
+        self.news.list_lessons(
+            {one.address: release_version(self.out / one.address) for one in self.overview.entries}
+        )
+
+    # -- a round ----------------------------------------------------------------------------
+
+    def _round(self, pools: Pools, names: frozenset[str], *, first: bool) -> bool:
+        """Whether it came to its end."""
+        begun = time.monotonic()
+        self.news.begin()
+        wrong: tuple[str, ...] = ()
+        try:
+            if not first:
+                self.look()
+                self.news.begin()
+            told = self._built(pools, begun, first=first)
+        except Stopped:
+            self._line(names, "stopped, since something was saved again")
+            return False
+        except LessonwrightError as error:
+            if first:
+                raise
+            _say(f"error: {error}")
+            wrong, told = (str(error).splitlines()[0],), "nothing was built"
+        self._line(names, told)
+        self.news.end((*self._listing_errors, *wrong))
+        return True
+
+    _listing_errors: tuple[str, ...] = ()
+
+    def _built(self, pools: Pools, begun: float, *, first: bool) -> str:
+        """Build what can be seen soon, then all; how that went, in words."""
+        made: dict[str, dict[str, None]] = {}
+        soon_s = 0.0
+        for products in (SOON, ()) if not self.steps else (self.steps,):
+            last = products is not SOON
+            inner = choose_reporter() if first and last else None
+            teller = _Teller(self.news, self._told, inner, last=last)
+            summary = build(
+                self.paths, out=self.out, steps=products, pools=pools, report=teller, stop=self._waiting
+            )
+            self._tell_pages(summary, last=last)
+            for lesson in summary.lessons:
+                products_made = {step.product: None for step in lesson.steps if step.state == "made"}
+                made.setdefault(lesson.name, {}).update(products_made)
+            if not any(lesson.ok for lesson in summary.lessons):
+                break
+            if not last and any(made.values()):
+                soon_s = time.monotonic() - begun
+        return _in_words(summary, made, soon_s, time.monotonic() - begun)
+
+    def _tell_pages(self, summary: Summary, *, last: bool) -> None:
+        self._listing_errors = tuple(_short(problem, None) for problem in summary.problems if problem.error)
+        for lesson in summary.lessons:
+            version = release_version(self.out / lesson.name)
+            self.news.lesson(lesson.name, Standing(version, not last, _wrong(lesson)))
+
+    def _line(self, names: frozenset[str], told: str) -> None:
+        """One line for the round."""
+        several = len(self.overview.entries) > 1
+        shown = sorted(
+            {"/".join(Path(name).parts[-2:] if several else Path(name).parts[-1:]) for name in names}
+        )
+        saved = f"{_listed(shown)}: " if shown else ""
+        _say(f"{time.strftime('%H:%M:%S')}  {saved}{told}")
+
+
+class _Teller(SilentReporter):
+    """Tells problems once a round, and pages as soon as their lesson is done.
+
+    inner : told everything too, when there is one
+    last : whether nothing of the lesson is built after this
+    """
+
+    def __init__(self, news: News, told: set[str], inner: Reporter | None, *, last: bool) -> None:
+        self._news, self._told, self._last = news, told, last
+        self._inner = inner or SilentReporter()
+        self._say = inner.problem if inner is not None else lambda lesson, text: _say(text)
+
+    def begin(self, lessons: int) -> None:
+        self._inner.begin(lessons)
+
+    def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
+        self._inner.lesson_begun(lesson, steps)
+
+    def started(self, lesson: str, step: str) -> None:
+        self._inner.started(lesson, step)
+
+    def finished(self, lesson: str, step: str, *, seconds: float, reused: bool) -> None:
+        self._inner.finished(lesson, step, seconds=seconds, reused=reused)
+
+    def failed(self, lesson: str, step: str, message: str) -> None:
+        self.problem(lesson, f"{lesson}: {step}: {message}")
+
+    def problem(self, lesson: str, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            self._say(lesson, text)
+
+    def lesson_done(
+        self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
+    ) -> None:
+        self._inner.lesson_done(lesson, folder, seconds=seconds, made=made, reused=reused)
+        self._news.lesson(lesson, Standing(release_version(Path(folder)), busy=not self._last))
+
+    def lesson_failed(self, lesson: str) -> None:
+        self._inner.lesson_failed(lesson)
+
+    def end(self) -> None:
+        self._inner.end()
+
+
+def _wrong(lesson: LessonResult) -> tuple[str, ...]:
+    """What keeps a lesson from being built, a line each, as its page says it."""
+    home = lesson.problems[0].path.parent if lesson.problems and lesson.problems[0].path else None
+    found = [_short(problem, home) for problem in lesson.source_errors]
+    found += [f"failed: {line}" for line in lesson.failure.splitlines()]
+    return tuple(dict.fromkeys(found))
+
+
+def _short(problem: Problem, home: Path | None) -> str:
+    """``error at tab.txt:12:5: what``."""
+    place = problem.place()
+    if home is not None and problem.path is not None and problem.path.is_relative_to(home):
+        place = place.removeprefix(f"{home}/")
+    return f"error at {place}: {problem.what}" if place else f"error: {problem.what}"
+
+
+def _in_words(summary: Summary, made: Mapping[str, Mapping[str, None]], soon_s: float, all_s: float) -> str:
+    done = [f"{name} ({_listed(list(products))})" for name, products in made.items() if products]
+    failed = [lesson.name for lesson in summary.lessons if not lesson.ok]
+    parts = [f"made {_listed(done, 'lesson')}"] if done else []
+    if failed:
+        parts.append(f"not built: {_listed(failed, 'lesson')}")
+    if any(problem.error for problem in summary.problems):
+        parts.append("some of what is listed was left out")
+    if not parts:
+        parts.append("nothing had to be made")
+    soon = f", the pages after {soon_s:.1f} s" if soon_s and soon_s < 0.9 * all_s else ""
+    return f"{'; '.join(parts)} in {all_s:.1f} s{soon}"
+
+
+def _listed(names: Sequence[str], noun: str = "") -> str:
+    more = len(names) - _NAMED
+    noun = f" {noun}{'s' if more > 1 else ''}" if noun else ""
+    return ", ".join(names[:_NAMED]) + (f" and {more} more{noun}" if more > 0 else "")
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(text + "\n")
+    sys.stderr.flush()
