@@ -1,0 +1,500 @@
+"""A build as a picture (SVG): what each lesson is made from, which step made what, and why.
+
+From left to right: the sources, the steps in the order they can be made, and where the files go
+in the release. How a step ended is told by words and by form, never by colour alone, so that the
+picture can be printed in grey. Pointing at a step shows all that is known of it.
+
+References
+----------
+Newbery (1989), "Edge concentration: a method for clustering directed graphs", Proc. 2nd Int.
+Workshop on Software Configuration Management: edges from the same nodes to the same nodes meet
+in a joint, so that ten steps that read four sources need fourteen lines and not forty.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final, Literal
+from xml.etree import ElementTree
+from xml.etree.ElementTree import Element, SubElement
+
+from pipeline.build.layers import Edge, Line, Node, lay_out
+
+State = Literal["made", "reused", "failed", "skipped", "would be made", "may be made"]
+GROUPS: Final = ("public", "packs", "review")
+
+
+@dataclass(frozen=True)
+class DrawnStep:
+    """A step as it is drawn.
+
+    product : as ``--step`` names it
+    needs : names of steps of the same lesson
+    state : how it ended, or would end
+    seconds : what making it took; 0 when nothing is known
+    why : why it was made or not, one sentence
+    sources : the creator's names of the files it reads itself (``tab.txt``)
+    released : the parts of the release that its files go to, of :data:`GROUPS`
+    """
+
+    name: str
+    product: str
+    needs: tuple[str, ...]
+    state: State
+    seconds: float
+    why: str
+    sources: tuple[str, ...] = ()
+    released: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LessonGraph:
+    """The steps of one lesson."""
+
+    title: str
+    steps: tuple[DrawnStep, ...]
+
+
+@dataclass(frozen=True)
+class _Form:
+    """How a state looks: its outline, ground and ink; and its corners, round (> 0) or cut off (< 0)."""
+
+    outline: str
+    width: float
+    dashes: str
+    ground: str
+    ink: str
+    corner: float
+
+
+_INK: Final = "#1d2430"
+_QUIET: Final = "#525a66"  # 7:1 on white
+_LINE: Final = "#9aa2ad"
+_FRESH: Final = {"stroke": _QUIET, "stroke-width": "1.3"}
+_STALE: Final = {"stroke": "#bcc3cc", "stroke-width": "1"}
+_FORMS: Final[Mapping[str, _Form]] = {
+    "made": _Form(_INK, 2.0, "", "#f3ead2", _INK, 4.0),
+    "reused": _Form(_LINE, 1.0, "", "#ffffff", _QUIET, 4.0),
+    "failed": _Form("#4a1226", 2.0, "", "#4a1226", "#ffffff", -9.0),
+    "skipped": _Form(_QUIET, 1.4, "1.5 3.5", "#ffffff", _QUIET, 0.0),
+    "would be made": _Form(_INK, 2.0, "9 4", "#f3ead2", _INK, 14.0),
+    "may be made": _Form(_QUIET, 1.2, "5 4", "#ffffff", _INK, 14.0),
+}
+_FONTS: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
+_NAME, _SMALL, _HEADING = 12.5, 10.5, 17.0  # pixels
+_NODE_LEAST, _NODE_MOST = 104.0, 210.0
+_PAD: Final = 10.0
+_MARGIN: Final = 28.0
+_GAP_X, _GAP_Y = 46.0, 9.0
+_JOINT: Final = 5.0
+_END_HEIGHT: Final = 32.0  # of a source or a part of the release
+_SOURCE, _STEP, _JOINT_OF, _GROUP = "source ", "step ", "joint ", "group "  # what an id begins with
+
+
+def draw_graph(lessons: Sequence[LessonGraph]) -> str:
+    """An SVG document, one lesson beneath another. The same lessons give the same text.
+
+    Raises
+    ------
+    ValueError : two steps of a lesson have one name, a step needs one that is not there, or steps
+        wait for each other.
+    """
+    drawings = [_Drawing(lesson) for lesson in lessons]
+    states = Counter(step.state for lesson in lessons for step in lesson.steps)
+    legend_width = _legend(None, states, 0.0)
+    width = max([480.0, legend_width, *(drawing.width for drawing in drawings)]) + 2 * _MARGIN
+    root = Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", "font-family": _FONTS})
+    heading = (
+        "What was made from what" if len(lessons) != 1 else f"{lessons[0].title}: what was made from what"
+    )
+    SubElement(root, "title").text = _clean(heading)
+    SubElement(root, "desc").text = _clean(_described(lessons))
+    ground = SubElement(root, "rect", {"fill": "#ffffff"})
+    y = _MARGIN
+    if states:
+        _legend(root, states, y)
+        y += 44.0
+    for drawing in drawings:
+        place = SubElement(root, "g", {"transform": f"translate({_number(_MARGIN)} {_number(y)})"})
+        drawing.draw(place)
+        y += drawing.height + 34.0
+    height = y - (34.0 if drawings else 0.0) + _MARGIN
+    for element in (root, ground):
+        element.set("width", _number(width))
+        element.set("height", _number(height))
+    root.set("viewBox", f"0 0 {_number(width)} {_number(height)}")
+    ElementTree.indent(root, " ")
+    return ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _described(lessons: Sequence[LessonGraph]) -> str:
+    return " ".join(f"{lesson.title}: {_summed(lesson.steps)}." for lesson in lessons) or "No lessons."
+
+
+def _summed(steps: Sequence[DrawnStep]) -> str:
+    """``25 steps: 7 made in 31 s of work, 18 reused``."""
+    if not steps:
+        return "no steps"
+    counts = Counter(step.state for step in steps)
+    parts = []
+    for state in _FORMS:
+        if counts[state]:  # type: ignore[index]
+            seconds = sum(step.seconds for step in steps if step.state == state == "made")
+            parts.append(
+                f"{counts[state]} {state}" + (f" in {_seconds(seconds)} of work" if seconds >= 0.05 else "")  # type: ignore[index]
+            )
+    return f"{len(steps)} step{'' if len(steps) == 1 else 's'}: {', '.join(parts)}"
+
+
+# -- one lesson -----------------------------------------------------------------------------------
+
+
+class _Drawing:
+    """One lesson, laid out and ready to be drawn."""
+
+    def __init__(self, lesson: LessonGraph) -> None:
+        self.lesson = lesson
+        self.steps = {step.name: step for step in lesson.steps}
+        if len(self.steps) < len(lesson.steps):
+            twice = next(n for n, count in Counter(s.name for s in lesson.steps).items() if count > 1)
+            raise ValueError(f"two steps of {lesson.title} are called {twice!r}")
+        fresh = [step.why for step in lesson.steps if step.state != "reused" and step.why]
+        #: one reason for all is told once, above
+        self.common = fresh[0] if len(set(fresh)) == 1 and len(fresh) > 1 else ""
+        self.longest = max((step.seconds for step in lesson.steps if step.state == "made"), default=0.0)
+        self.ids, self.edges = self._graph()
+        self.layout = lay_out(self._nodes(), self.edges, gap_x=_GAP_X, gap_y=_GAP_Y)
+        self.head = 40.0 + (18.0 if self.common else 0.0)
+        heading_width = max(
+            text_width(self._title, _HEADING, bold=True),
+            text_width(_summed(lesson.steps), 12.0),
+            text_width(self._reason, 12.0),
+        )
+        self.width = max(self.layout.width, min(heading_width, 1200.0))
+        self.height = self.head + (self.layout.height + 14.0 if lesson.steps else 6.0)
+
+    @property
+    def _title(self) -> str:
+        return _cut(self.lesson.title, _HEADING, 900.0, bold=True)
+
+    @property
+    def _reason(self) -> str:
+        return _cut(f"Why: {self.common}", 12.0, 1000.0) if self.common else ""
+
+    # -- what there is --
+
+    @cached_property
+    def ranks(self) -> dict[str, int]:
+        """How many steps come before a step, at most, and itself: 1 for the first."""
+        found: dict[str, int] = {}
+        for name in self.steps:
+            trail = [name]
+            while trail:
+                now = trail[-1]
+                if now not in self.steps:
+                    raise ValueError(f"a step of {self.lesson.title} needs {now!r}, which is not there")
+                open_needs = [need for need in self.steps[now].needs if need not in found]
+                if not open_needs:
+                    found.setdefault(
+                        trail.pop(), 1 + max((found[n] for n in self.steps[now].needs), default=0)
+                    )
+                elif open_needs[0] in trail:
+                    raise ValueError(
+                        f"steps of {self.lesson.title} wait for each other: {' → '.join((*trail, open_needs[0]))}"
+                    )
+                else:
+                    trail.append(open_needs[0])
+        return found
+
+    def _columns(self) -> dict[str, int]:
+        """The ranks, but last steps of one product (the packs) stand together."""
+        needed = {need for step in self.steps.values() for need in step.needs}
+        furthest: dict[str, int] = {}
+        for name, rank in self.ranks.items():
+            if name not in needed:
+                product = self.steps[name].product
+                furthest[product] = max(rank, furthest.get(product, 0))
+        return {
+            name: rank if name in needed else furthest[self.steps[name].product]
+            for name, rank in self.ranks.items()
+        }
+
+    def _graph(self) -> tuple[dict[str, float], list[Edge]]:
+        """Ids with their ranks, and the edges between them, some through joints."""
+        ranks = {_STEP + name: float(rank) for name, rank in self._columns().items()}
+        sources = dict.fromkeys(source for step in self.steps.values() for source in step.sources)
+        ids = {_SOURCE + source: 0.0 for source in sources} | ranks
+        last = max(ranks.values(), default=0.0) + 1
+        groups = dict.fromkeys(group for step in self.steps.values() for group in step.released)
+        known = [group for group in GROUPS if group in groups]
+        ids |= {_GROUP + group: last for group in (*known, *(g for g in groups if g not in GROUPS))}
+        reading = [(_SOURCE + s, _STEP + n) for n, step in self.steps.items() for s in step.sources]
+        needing = [(_STEP + n, _STEP + name) for name, step in self.steps.items() for n in step.needs]
+        edges = [
+            *_concentrated(reading, ids, side=1),
+            *_concentrated(needing, ids, side=0),
+            *((_STEP + name, _GROUP + g) for name, step in self.steps.items() for g in step.released),
+        ]
+        return ids, edges
+
+    def _nodes(self) -> dict[str, Node]:
+        return {i: self._node(i, rank) for i, rank in self.ids.items()}
+
+    def _node(self, i: str, rank: float) -> Node:
+        if i.startswith(_JOINT_OF):
+            return Node(_JOINT, _JOINT, rank)
+        if not i.startswith(_STEP):
+            name = i.removeprefix(_SOURCE).removeprefix(_GROUP)
+            return Node(min(_NODE_MOST, text_width(name, _NAME) + 2 * _PAD), _END_HEIGHT, rank)
+        step = self.steps[i.removeprefix(_STEP)]
+        widest = max(
+            text_width(step.name, _NAME, bold=True),
+            text_width(_ended(step), _SMALL),
+            text_width(self._why(step), _SMALL),
+        )
+        width = min(max(widest + 2 * _PAD, _NODE_LEAST), _NODE_MOST)
+        return Node(width, 52.0 if self._why(step) else 38.0, rank)
+
+    def _why(self, step: DrawnStep) -> str:
+        """What is written of the reason: that of what is made, when it is its own."""
+        return step.why if step.state != "reused" and not self.common else ""
+
+    # -- drawing --
+
+    def draw(self, into: Element) -> None:
+        _text(into, 0.0, 14.0, self._title, _HEADING, _INK, bold=True)
+        _text(into, 0.0, 33.0, _summed(self.lesson.steps), 12.0, _QUIET)
+        if self.common:
+            _text(into, 0.0, 51.0, self._reason, 12.0, _QUIET)
+        board = SubElement(into, "g", {"transform": f"translate(0 {_number(self.head + 10.0)})"})
+        fresh = {edge for edge in self.edges if self._lively(edge)}
+        # the lines of what is new over the others
+        for line in sorted(self.layout.lines, key=lambda line: not fresh.isdisjoint(line.edges)):
+            look = _FRESH if not fresh.isdisjoint(line.edges) else _STALE
+            SubElement(board, "path", {"d": _drawn(line), "fill": "none", **look})
+        for i in self.ids:
+            self._draw_node(board, i)
+
+    def _lively(self, edge: Edge) -> bool:
+        """Whether something that was (or would be) made anew lies at its end."""
+        ends = [edge[1]] if not edge[1].startswith(_GROUP) else [edge[0]]
+        if ends[0].startswith(_JOINT_OF):
+            ends = [end for start, end in self.edges if start == ends[0]]
+        return any(self.steps[end.removeprefix(_STEP)].state != "reused" for end in ends)
+
+    def _draw_node(self, into: Element, i: str) -> None:
+        x, y = self.layout.places[i]
+        width, height = self.layout.widths[i], self._node(i, 0).height
+        group = SubElement(into, "g", {"transform": f"translate({_number(x)} {_number(y)})"})
+        if i.startswith(_JOINT_OF):
+            middle = {"cx": _number(width / 2), "cy": _number(height / 2), "r": _number(_JOINT / 2)}
+            SubElement(group, "circle", {**middle, "fill": _QUIET})
+        elif i.startswith(_STEP):
+            self._draw_step(group, self.steps[i.removeprefix(_STEP)], width, height)
+        else:
+            source = i.startswith(_SOURCE)
+            name = i.removeprefix(_SOURCE).removeprefix(_GROUP)
+            SubElement(group, "title").text = _clean(
+                f"{name}: {'a source' if source else 'a part of the release'}"
+            )
+            # a source ends in a stroke on the right, a part of the release begins with one
+            edge_x = width if source else 0.0
+            _line(group, edge_x, 2.0, edge_x, height - 2.0, _INK, 3.0)
+            shown = _cut(name, _NAME, width - 2 * _PAD)
+            at = width - _PAD if source else _PAD
+            _text(group, at, _END_HEIGHT / 2 + 4.5, shown, _NAME, _INK, anchor="end" if source else "start")
+
+    def _draw_step(self, into: Element, step: DrawnStep, width: float, height: float) -> None:
+        form, room = _FORMS[step.state], width - 2 * _PAD
+        SubElement(into, "title").text = _clean(_told(step))
+        into.append(_outline(form, width, height))
+        _text(into, _PAD, 16.0, _cut(step.name, _NAME, room, bold=True), _NAME, form.ink, bold=True)
+        _text(into, _PAD, 30.0, _cut(_ended(step), _SMALL, room), _SMALL, form.ink)
+        why = self._why(step)
+        if why:
+            _text(into, _PAD, 44.0, _cut(why, _SMALL, room), _SMALL, form.ink, italic=True)
+        if step.state == "made" and self.longest >= 0.05 and step.seconds >= 0.05:
+            long = max(1.5, (width - 8.0) * step.seconds / self.longest)
+            _line(into, 4.0, height - 3.0, 4.0 + long, height - 3.0, form.ink, 2.6)
+
+
+def _concentrated(edges: Sequence[Edge], ids: dict[str, float], *, side: int) -> list[Edge]:
+    """The edges, those that lead from the same nodes to the same nodes through a joint; joints
+    are added to ``ids``.
+
+    side : the nodes at this end (0 start, 1 end) with the same others are taken together
+    """
+    others: dict[str, list[str]] = {}
+    for edge in edges:
+        others.setdefault(edge[side], []).append(edge[1 - side])
+    alike: dict[frozenset[str], list[str]] = {}
+    for one, its in others.items():
+        alike.setdefault(frozenset(its), []).append(one)
+    found: list[Edge] = []
+    for ones in alike.values():
+        its = list(dict.fromkeys(others[ones[0]]))
+        starts, ends = (ones, its) if side == 0 else (its, ones)
+        if len(starts) < 2 or len(ends) < 2 or len(starts) * len(ends) <= len(starts) + len(ends):
+            found += [(start, end) for start in starts for end in ends]
+            continue
+        rank = min(ids[end] for end in ends) - 0.5
+        if rank <= max(ids[start] for start in starts):
+            found += [(start, end) for start in starts for end in ends]
+            continue
+        joint = f"{_JOINT_OF}{len(ids)}"
+        ids[joint] = rank
+        found += [(start, joint) for start in starts]
+        found += [(joint, end) for end in ends]
+    return found
+
+
+# -- words and shapes -----------------------------------------------------------------------------
+
+
+def _ended(step: DrawnStep) -> str:
+    if step.state in ("made", "failed") and step.seconds >= 0.05:
+        return f"{step.state} {'in' if step.state == 'made' else 'after'} {_seconds(step.seconds)}"
+    if step.state in ("would be made", "may be made") and step.seconds >= 0.5:
+        return f"{step.state}, ~{_seconds(step.seconds)}"
+    return step.state
+
+
+def _told(step: DrawnStep) -> str:
+    """All that is known of a step, for the one who points at it."""
+    lines = [f"{step.name} ({step.product})", _ended(step)]
+    if step.why:
+        lines.append(f"why: {step.why}")
+    if step.sources:
+        lines.append(f"reads {', '.join(step.sources)}")
+    if step.needs:
+        lines.append(f"needs {', '.join(step.needs)}")
+    if step.released:
+        lines.append(f"goes to {', '.join(step.released)}")
+    return "\n".join(lines)
+
+
+def _seconds(seconds: float) -> str:
+    if seconds < 9.95:
+        return f"{seconds:.1f} s"
+    if seconds < 99.5:
+        return f"{seconds:.0f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def text_width(words: str, size: float, *, bold: bool = False) -> float:
+    """Pixels, rather too many than too few, in any font of the stack: the shares of the size were
+    measured on its widest, DejaVu Sans."""
+    ems = sum(_char_ems(char) for char in words)
+    return ems * size * (1.1 if bold else 1.0)
+
+
+def _char_ems(char: str) -> float:
+    if unicodedata.combining(char):
+        return 0.0
+    if unicodedata.east_asian_width(char) in "WF":
+        return 1.0
+    if char in "ijl|'.,:;!I ()[]/-":
+        return 0.4
+    if char in "mwMW@%—→":
+        return 1.0
+    return 0.78 if char.isupper() else 0.645
+
+
+def _cut(words: str, size: float, room: float, *, bold: bool = False) -> str:
+    """On one line and no wider than ``room``, with … for what is left out."""
+    words = " ".join(words.split())
+    if text_width(words, size, bold=bold) <= room + 0.5:
+        return words
+    while words and text_width(words + "…", size, bold=bold) > room:
+        words = words[:-1]
+    return words.rstrip() + "…"
+
+
+def _clean(words: str) -> str:
+    """Without what XML 1.0 (2.2, Characters) does not allow."""
+    return "".join(
+        c
+        if c in "\t\n" or 0x20 <= ord(c) <= 0xD7FF or 0xE000 <= ord(c) <= 0xFFFD or ord(c) > 0xFFFF
+        else "\ufffd"
+        for c in words
+    )
+
+
+def _number(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _text(
+    into: Element,
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    ink: str,
+    *,
+    bold: bool = False,
+    italic: bool = False,
+    anchor: str = "start",
+) -> None:
+    look = {"x": _number(x), "y": _number(y), "font-size": _number(size), "fill": ink}
+    if bold:
+        look["font-weight"] = "bold"
+    if italic:
+        look["font-style"] = "italic"
+    if anchor != "start":
+        look["text-anchor"] = anchor
+    SubElement(into, "text", look).text = _clean(words)
+
+
+def _line(into: Element, x0: float, y0: float, x1: float, y1: float, ink: str, width: float) -> None:
+    path = f"M{_number(x0)} {_number(y0)}L{_number(x1)} {_number(y1)}"
+    SubElement(into, "path", {"d": path, "stroke": ink, "stroke-width": _number(width)})
+
+
+def _outline(form: _Form, width: float, height: float) -> Element:
+    look = {"fill": form.ground, "stroke": form.outline, "stroke-width": _number(form.width)}
+    if form.dashes:
+        look["stroke-dasharray"] = form.dashes
+    if form.corner >= 0:
+        size = {"width": _number(width), "height": _number(height), "rx": _number(form.corner)}
+        return Element("rect", {**size, **look})
+    cut = -form.corner
+    corners = [(cut, 0.0), (width - cut, 0.0), (width, cut), (width, height - cut), (width - cut, height),
+               (cut, height), (0.0, height - cut), (0.0, cut)]  # fmt: skip
+    return Element("polygon", {"points": " ".join(f"{_number(x)},{_number(y)}" for x, y in corners), **look})
+
+
+def _drawn(line: Line) -> str:
+    """A curve that is level at both ends."""
+    (x0, y0), (x1, y1) = line.start, line.end
+    start = f"M{_number(x0)} {_number(y0)}"
+    if _number(y0) == _number(y1):
+        return f"{start}H{_number(x1)}"
+    middle = _number((x0 + x1) / 2)
+    return f"{start}C{middle} {_number(y0)} {middle} {_number(y1)} {_number(x1)} {_number(y1)}"
+
+
+def _legend(into: Element | None, states: Mapping[State, int], y: float) -> float:
+    """The states that occur, each in its form. Returns its width; draws nothing into None."""
+    x = 0.0
+    for state, form in _FORMS.items():
+        if not states.get(state):  # type: ignore[call-overload]
+            continue
+        words = f"{states[state]} {state}"  # type: ignore[index]
+        width = text_width(words, _SMALL) + 2 * _PAD + 4.0
+        if into is not None:
+            group = SubElement(into, "g", {"transform": f"translate({_number(_MARGIN + x)} {_number(y)})"})
+            group.append(_outline(form, width, 22.0))
+            _text(group, width / 2, 14.8, words, _SMALL, form.ink, anchor="middle")
+        x += width + 10.0
+    if states.get("made"):
+        words = "the thick stroke in a step: its time, against the longest of the lesson"
+        if into is not None:
+            _text(into, _MARGIN + x + 6.0, y + 14.8, words, _SMALL, _QUIET)
+        x += 6.0 + text_width(words, _SMALL)
+    return x
