@@ -20,7 +20,8 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from pipeline import __version__
-from pipeline.build.catalogue import LINKS, STATES, Catalogue, Entry
+from pipeline.build.catalogue import Catalogue
+from pipeline.build.catalogueentry import LINKS, STATES, Entry
 from pipeline.build.htmlpage import file_size, page_environment
 from pipeline.page.look import legible, mixed
 
@@ -57,7 +58,7 @@ def catalogue_csv(catalogue: Catalogue) -> str:
 def catalogue_page(catalogue: Catalogue) -> str:
     """The page as HTML."""
     environment = page_environment("pipeline.build")
-    environment.filters.update(link=quote, size=file_size, capital=_capital)
+    environment.filters.update(link=_link, size=file_size, capital=_capital)
     rows = [_row(entry) for entry in catalogue.entries]
     look = catalogue.look
     return environment.get_template(_TEMPLATE).render(
@@ -128,6 +129,10 @@ def _cell(value: object) -> str:
         return f"{value:g}" if value == round(value, 3) and abs(value) < 1e5 else repr(value)
     text = str(value)
     return f"'{text}" if isinstance(value, str) and text.startswith(_FORMULA) else text
+
+
+def _link(path: str) -> str:
+    return quote(path, errors="replace")
 
 
 def _capital(text: str) -> str:
