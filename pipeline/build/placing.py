@@ -26,7 +26,7 @@ from pipeline.build.release import (
 )
 from pipeline.build.reviewpage import review_page
 from pipeline.build.step import Made
-from pipeline.build.work import Done, StorePlace, open_store, said_of
+from pipeline.build.work import Done, StorePlace, store_of_worker, said_of
 from pipeline.errors import LessonwrightError
 from pipeline.wholefile import write_whole
 
@@ -78,7 +78,7 @@ def put_release(order: ReleaseOrder) -> Released:
 def _release(order: ReleaseOrder, cautions: list[str]) -> None:
     plan, folder, steps = order.planned.plan, order.folder, order.planned.steps
     assert plan is not None
-    store = open_store(order.store)
+    store = store_of_worker(order.store)
     made = {name: store.fetch(one.made) for name, one in order.done.items() if one.made is not None}
     placed = place_files(steps, made, plan.lesson.channel.tiers)
     before = read_record(folder)

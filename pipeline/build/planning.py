@@ -22,7 +22,7 @@ from pipeline.build.receipt import TICK_NS, Seen, listing, seen, settle
 from pipeline.build.record import caution_text
 from pipeline.build.step import Step
 from pipeline.build.store import Store
-from pipeline.build.work import StorePlace, open_store, said_of
+from pipeline.build.work import StorePlace, store_of_worker, said_of
 from pipeline.config.load import channel_places
 from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
@@ -136,7 +136,7 @@ def _planned(order: Order) -> Planned:
 
 
 def _upload(place: StorePlace, steps: Sequence[Step]) -> None:
-    store = open_store(place)
+    store = store_of_worker(place)
     if not isinstance(store, Store):
         for path in dict.fromkeys(path for step in steps for _, path in step.files):
             store.put_source(path)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pipeline.build.crew import Crew, Flight, Lost
 from pipeline.build.graph import Graph, StepId
@@ -16,7 +16,10 @@ from pipeline.build.portrait import because
 from pipeline.build.receipt import StepNote
 from pipeline.build.report import Reporter
 from pipeline.build.step import Made, Step
-from pipeline.build.work import Done, Outcome, StorePlace, Task, open_store, perform, said_of
+from pipeline.build.work import Done, Outcome, StorePlace, Task, perform, said_of
+
+if TYPE_CHECKING:
+    pass
 
 _LEAST_LIMIT_S: Final = 1800.0
 _LIMIT_FOR_WEIGHT: Final = 60.0  # so many times its rough seconds: old machines, slow disks
@@ -44,6 +47,7 @@ class Steps:
 class Runner:
     """Runs steps as lessons bring them.
 
+    store, place : where results are looked for, and how workers come there
     limit_s : when a step is given up; None for a time that fits its weight
     dry : make nothing, only tell what would be made
     """
@@ -51,14 +55,14 @@ class Runner:
     def __init__(
         self,
         crew: Crew,
+        store: Store | FarStore,
         place: StorePlace,
         report: Reporter,
         *,
         limit_s: float | None = None,
         dry: bool = False,
     ) -> None:
-        self.crew, self.place, self.report = crew, place, report
-        self.store = open_store(place)
+        self.crew, self.store, self.place, self.report = crew, store, place, report
         self.limit_s, self.dry = limit_s, dry
         self._twins: dict[str, list[Callable[[Outcome], None]]] = {}
 

@@ -335,7 +335,7 @@ def _built(
     making.sweep()
     kept.sweep()
     crew = Crew(pools, stop=stop)
-    runner = Runner(crew, place.store, report, limit_s=limit_s, dry=dry)
+    runner = Runner(crew, kept, place.store, report, limit_s=limit_s, dry=dry)
     upload = place.store if pools.cluster and place.store.far else None
     work = _Build(place, asked, report, crew, runner, dry, upload)
     report.begin(len(sources))

@@ -111,9 +111,8 @@ class Done:
         return self.outcome.made
 
 
-@lru_cache(maxsize=8)
 def open_store(place: StorePlace, *, create: bool = False) -> Store | FarStore:
-    """The store at a place, opened once in each process.
+    """The store at a place.
 
     Raises
     ------
@@ -129,6 +128,9 @@ def open_store(place: StorePlace, *, create: bool = False) -> Store | FarStore:
 
     return FarStore(place.address, Store(cache))
 
+
+# a worker opens each store once
+store_of_worker = lru_cache(maxsize=8)(open_store)
 
 # a cluster's worker may have several threads, and not every library stands being used by two
 _one_at_a_time = threading.Lock()
@@ -150,7 +152,7 @@ def perform(task: Task) -> Outcome:
 
 
 def _made(task: Task) -> Made:
-    store = open_store(task.store)
+    store = store_of_worker(task.store)
     with _one_thread(), store.work_folder() as folder:
         files = {role: _source(store, path, digest) for role, (path, digest) in task.files.items()}
         needs = {name: store.fetch(made) for name, made in task.needs.items()}

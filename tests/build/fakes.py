@@ -76,7 +76,7 @@ def run_steps(steps: Sequence[Step], store: Path, *, jobs: int = 2, cluster: str
     done: dict[tuple[str, str], Done] = {}
     with open_pools(jobs, cluster) as pools:
         crew = Crew(pools)
-        runner = Runner(crew, place, report or SilentReporter(), **more)
+        runner = Runner(crew, kept, place, report or SilentReporter(), **more)
         for lesson in dict.fromkeys(step.lesson for step in steps):
             graph = Graph(step for step in steps if step.lesson == lesson)
 
