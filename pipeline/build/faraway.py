@@ -129,8 +129,9 @@ class FarStore:
         if not self._used:
             return
         name = f"uses/{time.strftime('%Y-%m-%d', time.gmtime())}-{_host()}"
-        noted = self._used | _keys_noted(self._there.read(name))
-        self._there.write(name, json.dumps(sorted(noted)).encode())
+        noted = _keys_noted(self._there.read(name))
+        if not noted.issuperset(self._used):
+            self._there.write(name, json.dumps(sorted(noted | self._used)).encode())
         self._used.clear()
 
     @contextmanager
@@ -276,13 +277,17 @@ class FarStore:
         if digest in self._sent:
             return
         name = _source(digest)
-        if self._there.size(name) != path.stat().st_size:
+        entry = self._there.entry(name)
+        if entry is None or entry.bytes != path.stat().st_size:
             self._there.send([(path, name)])
             if input_digest(path) != digest:
                 self._there.remove([name])
                 raise StepError(f"{path} was changed while it was being sent; build again")
+        elif entry.written_s < time.time() - _DAY_S:
+            self._used.add(digest)
+            if not self._building:  # a process of the build's, without an end of its own
+                self._note_uses()
         self._sent.add(digest)
-        self._used.add(digest)
 
     def source(self, sha256: str, name: str) -> Path:
         """A file of the creator's by its digest, in this machine's folder under its own name.

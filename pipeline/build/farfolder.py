@@ -43,11 +43,11 @@ _OBJECTS: Final = frozenset(
 _DRIVERS: Final = {"smbclient": "smbprotocol", "pyarrow": "pyarrow", "requests": "requests aiohttp"}
 _CONNECT_S: Final = 5
 _READ_S: Final = 20  # without a single byte
-# options that keep a dead address from being waited for; the user's own go before. s3fs itself
-# tries five times, so what it is built on need not
+_TRIES: Final = 2
+# options that keep a dead address from being waited for; the user's own go before
 _TIMEOUTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "s3": {"config_kwargs": {"connect_timeout": _CONNECT_S, "read_timeout": _READ_S,
-                             "retries": {"max_attempts": 0}}},
+                             "retries": {"max_attempts": 2}}},
     "sftp": {"timeout": _CONNECT_S, "banner_timeout": _CONNECT_S * 3},
 }  # fmt: skip
 _FAMILY: Final = {"s3a": "s3", "ssh": "sftp"}
@@ -196,15 +196,15 @@ class FarFolder:
             for one in [threads.submit(function, *arguments) for function, arguments in calls]:
                 one.result()
 
-    def size(self, name: str) -> int | None:
-        """A file's bytes; None when it is not there."""
+    def entry(self, name: str) -> Entry | None:
+        """What is known of a file; None when it is not there."""
         with self._asking("looking"):
             self._fs.invalidate_cache()
             try:
                 found = self._fs.info(self._path(name))
             except FileNotFoundError:
                 return None
-            return int(found["size"]) if found["type"] == "file" else None
+            return Entry(int(found["size"]), _written_s(found)) if found["type"] == "file" else None
 
     def listing(self, folder: str = "") -> dict[str, Entry]:
         """Every file below a folder, by its name."""
@@ -290,6 +290,8 @@ def _opened(address: str, shown: str, kind: str) -> tuple[Any, str]:
         ) from error
     except Exception as error:
         raise MissingError(f"{shown}: cannot be opened: {_said(error)}; {_remedy(error)}") from error
+    if family == "s3":
+        filesystem.retries = _TRIES  # each of them is what botocore makes of its own attempts
     return filesystem, root
 
 
