@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -88,8 +89,8 @@ def _phrase(tab: Tab, phrase: Phrase) -> PhraseFacts:
 def technique_names(tab: Tab) -> tuple[str, ...]:
     """What the hands do in this tab, in a teacher's words, double stops included."""
     found = [name for kind, name in _NAMES if any(note.has(kind) for note in tab.notes)]
-    onsets = [note.onset for note in tab.notes if not note.grace]
-    together = max((onsets.count(onset) for onset in set(onsets)), default=1)
+    onsets = Counter(note.onset for note in tab.notes if not note.grace)
+    together = max(onsets.values(), default=1)
     if together == 2:
         found.append("double stops")
     elif together > 2:
