@@ -16,6 +16,7 @@ from pipeline.build.portrait import because
 from pipeline.build.receipt import StepNote
 from pipeline.build.report import Reporter
 from pipeline.build.step import Made, Step
+from pipeline.build.store import Store
 from pipeline.build.work import Done, Outcome, StorePlace, Task, perform, said_of
 
 if TYPE_CHECKING:
