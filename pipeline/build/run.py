@@ -20,7 +20,7 @@ from pipeline.build.store import Store
 from pipeline.build.work import Done, Outcome, StorePlace, Task, perform, said_of
 
 if TYPE_CHECKING:
-    pass
+    from pipeline.build.faraway import FarStore
 
 _LEAST_LIMIT_S: Final = 1800.0
 _LIMIT_FOR_WEIGHT: Final = 60.0  # so many times its rough seconds: old machines, slow disks
