@@ -13,19 +13,32 @@ in a joint, so that ten steps that read four sources need fourteen lines and not
 
 from __future__ import annotations
 
-import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final, Literal
+from typing import Final
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element, SubElement
 
+from pipeline.build.graphshapes import (
+    FONTS,
+    FORMS,
+    INK,
+    QUIET,
+    State,
+    clean,
+    cut,
+    number,
+    outline,
+    stroke,
+    text,
+    text_width,
+)
 from pipeline.build.layers import Edge, Line, Node, lay_out
 
-State = Literal["made", "reused", "failed", "skipped", "would be made", "may be made"]
 GROUPS: Final = ("public", "packs", "review")
+_NEW: Final = ("made", "would be made", "may be made")
 
 
 @dataclass(frozen=True)
@@ -59,32 +72,8 @@ class LessonGraph:
     steps: tuple[DrawnStep, ...]
 
 
-@dataclass(frozen=True)
-class _Form:
-    """How a state looks: its outline, ground and ink; and its corners, round (> 0) or cut off (< 0)."""
-
-    outline: str
-    width: float
-    dashes: str
-    ground: str
-    ink: str
-    corner: float
-
-
-_INK: Final = "#1d2430"
-_QUIET: Final = "#525a66"  # 7:1 on white
-_LINE: Final = "#9aa2ad"
-_FRESH: Final = {"stroke": _QUIET, "stroke-width": "1.3"}
+_FRESH: Final = {"stroke": QUIET, "stroke-width": "1.3"}
 _STALE: Final = {"stroke": "#bcc3cc", "stroke-width": "1"}
-_FORMS: Final[Mapping[str, _Form]] = {
-    "made": _Form(_INK, 2.0, "", "#f3ead2", _INK, 4.0),
-    "reused": _Form(_LINE, 1.0, "", "#ffffff", _QUIET, 4.0),
-    "failed": _Form("#4a1226", 2.0, "", "#4a1226", "#ffffff", -9.0),
-    "skipped": _Form(_QUIET, 1.4, "1.5 3.5", "#ffffff", _QUIET, 0.0),
-    "would be made": _Form(_INK, 2.0, "9 4", "#f3ead2", _INK, 14.0),
-    "may be made": _Form(_QUIET, 1.2, "5 4", "#ffffff", _INK, 14.0),
-}
-_FONTS: Final = "Helvetica, Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
 _NAME, _SMALL, _HEADING = 12.5, 10.5, 17.0  # pixels
 _NODE_LEAST, _NODE_MOST = 104.0, 210.0
 _PAD: Final = 10.0
@@ -107,26 +96,26 @@ def draw_graph(lessons: Sequence[LessonGraph]) -> str:
     states = Counter(step.state for lesson in lessons for step in lesson.steps)
     legend_width = _legend(None, states, 0.0)
     width = max([480.0, legend_width, *(drawing.width for drawing in drawings)]) + 2 * _MARGIN
-    root = Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", "font-family": _FONTS})
+    root = Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", "font-family": FONTS})
     heading = (
         "What was made from what" if len(lessons) != 1 else f"{lessons[0].title}: what was made from what"
     )
-    SubElement(root, "title").text = _clean(heading)
-    SubElement(root, "desc").text = _clean(_described(lessons))
+    SubElement(root, "title").text = clean(heading)
+    SubElement(root, "desc").text = clean(_described(lessons))
     ground = SubElement(root, "rect", {"fill": "#ffffff"})
     y = _MARGIN
     if states:
         _legend(root, states, y)
         y += 44.0
     for drawing in drawings:
-        place = SubElement(root, "g", {"transform": f"translate({_number(_MARGIN)} {_number(y)})"})
+        place = SubElement(root, "g", {"transform": f"translate({number(_MARGIN)} {number(y)})"})
         drawing.draw(place)
         y += drawing.height + 34.0
     height = y - (34.0 if drawings else 0.0) + _MARGIN
     for element in (root, ground):
-        element.set("width", _number(width))
-        element.set("height", _number(height))
-    root.set("viewBox", f"0 0 {_number(width)} {_number(height)}")
+        element.set("width", number(width))
+        element.set("height", number(height))
+    root.set("viewBox", f"0 0 {number(width)} {number(height)}")
     ElementTree.indent(root, " ")
     return ElementTree.tostring(root, encoding="unicode") + "\n"
 
@@ -141,12 +130,12 @@ def _summed(steps: Sequence[DrawnStep]) -> str:
         return "no steps"
     counts = Counter(step.state for step in steps)
     parts = []
-    for state in _FORMS:
-        if counts[state]:  # type: ignore[index]
-            seconds = sum(step.seconds for step in steps if step.state == state == "made")
-            parts.append(
-                f"{counts[state]} {state}" + (f" in {_seconds(seconds)} of work" if seconds >= 0.05 else "")  # type: ignore[index]
-            )
+    for state in FORMS:
+        if counts[state]:
+            seconds = sum(step.seconds for step in steps if step.state == state)
+            about = {"made": " in ", "would be made": " in about "}.get(state, "")
+            work = f"{about}{_seconds(seconds)} of work" if about and seconds >= 0.05 else ""
+            parts.append(f"{counts[state]} {state}{work}")
     return f"{len(steps)} step{'' if len(steps) == 1 else 's'}: {', '.join(parts)}"
 
 
@@ -162,9 +151,9 @@ class _Drawing:
         if len(self.steps) < len(lesson.steps):
             twice = next(n for n, count in Counter(s.name for s in lesson.steps).items() if count > 1)
             raise ValueError(f"two steps of {lesson.title} are called {twice!r}")
-        fresh = [step.why for step in lesson.steps if step.state != "reused" and step.why]
+        reasons = [step.why for step in lesson.steps if step.state in _NEW and step.why]
         #: one reason for all is told once, above
-        self.common = fresh[0] if len(set(fresh)) == 1 and len(fresh) > 1 else ""
+        self.common = reasons[0] if len(set(reasons)) == 1 and len(reasons) > 1 else ""
         self.longest = max((step.seconds for step in lesson.steps if step.state == "made"), default=0.0)
         self.ids, self.edges = self._graph()
         self.layout = lay_out(self._nodes(), self.edges, gap_x=_GAP_X, gap_y=_GAP_Y)
@@ -179,11 +168,11 @@ class _Drawing:
 
     @property
     def _title(self) -> str:
-        return _cut(self.lesson.title, _HEADING, 900.0, bold=True)
+        return cut(self.lesson.title, _HEADING, 900.0, bold=True)
 
     @property
     def _reason(self) -> str:
-        return _cut(f"Why: {self.common}", 12.0, 1000.0) if self.common else ""
+        return cut(f"Why: {self.common}", 12.0, 1000.0) if self.common else ""
 
     # -- what there is --
 
@@ -260,17 +249,17 @@ class _Drawing:
         return Node(width, 52.0 if self._why(step) else 38.0, rank)
 
     def _why(self, step: DrawnStep) -> str:
-        """What is written of the reason: that of what is made, when it is its own."""
-        return step.why if step.state != "reused" and not self.common else ""
+        """What is written of the reason: that of what is made or lacking, when it is its own."""
+        return step.why if step.state != "reused" and step.why != self.common else ""
 
     # -- drawing --
 
     def draw(self, into: Element) -> None:
-        _text(into, 0.0, 14.0, self._title, _HEADING, _INK, bold=True)
-        _text(into, 0.0, 33.0, _summed(self.lesson.steps), 12.0, _QUIET)
+        text(into, 0.0, 14.0, self._title, _HEADING, INK, bold=True)
+        text(into, 0.0, 33.0, _summed(self.lesson.steps), 12.0, QUIET)
         if self.common:
-            _text(into, 0.0, 51.0, self._reason, 12.0, _QUIET)
-        board = SubElement(into, "g", {"transform": f"translate(0 {_number(self.head + 10.0)})"})
+            text(into, 0.0, 51.0, self._reason, 12.0, QUIET)
+        board = SubElement(into, "g", {"transform": f"translate(0 {number(self.head + 10.0)})"})
         fresh = {edge for edge in self.edges if self._lively(edge)}
         # the lines of what is new over the others
         for line in sorted(self.layout.lines, key=lambda line: not fresh.isdisjoint(line.edges)):
@@ -280,46 +269,54 @@ class _Drawing:
             self._draw_node(board, i)
 
     def _lively(self, edge: Edge) -> bool:
-        """Whether something that was (or would be) made anew lies at its end."""
-        ends = [edge[1]] if not edge[1].startswith(_GROUP) else [edge[0]]
-        if ends[0].startswith(_JOINT_OF):
-            ends = [end for start, end in self.edges if start == ends[0]]
-        return any(self.steps[end.removeprefix(_STEP)].state != "reused" for end in ends)
+        """Whether a change comes along here: both ends were made anew, or would be. A source
+        counts as such, a part of the release too."""
+        starts, ends = (
+            [other[side] for other in self.edges if joint in other and other[side] != joint]
+            if joint.startswith(_JOINT_OF)
+            else [joint]
+            for side, joint in enumerate(edge)
+        )
+        return any(map(self._new, starts)) and any(map(self._new, ends))
+
+    def _new(self, i: str) -> bool:
+        step = self.steps.get(i.removeprefix(_STEP)) if i.startswith(_STEP) else None
+        return step is None or step.state != "reused"
 
     def _draw_node(self, into: Element, i: str) -> None:
         x, y = self.layout.places[i]
         width, height = self.layout.widths[i], self._node(i, 0).height
-        group = SubElement(into, "g", {"transform": f"translate({_number(x)} {_number(y)})"})
+        group = SubElement(into, "g", {"transform": f"translate({number(x)} {number(y)})"})
         if i.startswith(_JOINT_OF):
-            middle = {"cx": _number(width / 2), "cy": _number(height / 2), "r": _number(_JOINT / 2)}
-            SubElement(group, "circle", {**middle, "fill": _QUIET})
+            middle = {"cx": number(width / 2), "cy": number(height / 2), "r": number(_JOINT / 2)}
+            SubElement(group, "circle", {**middle, "fill": QUIET})
         elif i.startswith(_STEP):
             self._draw_step(group, self.steps[i.removeprefix(_STEP)], width, height)
         else:
             source = i.startswith(_SOURCE)
             name = i.removeprefix(_SOURCE).removeprefix(_GROUP)
-            SubElement(group, "title").text = _clean(
+            SubElement(group, "title").text = clean(
                 f"{name}: {'a source' if source else 'a part of the release'}"
             )
             # a source ends in a stroke on the right, a part of the release begins with one
             edge_x = width if source else 0.0
-            _line(group, edge_x, 2.0, edge_x, height - 2.0, _INK, 3.0)
-            shown = _cut(name, _NAME, width - 2 * _PAD)
+            stroke(group, edge_x, 2.0, edge_x, height - 2.0, INK, 3.0)
+            shown = cut(name, _NAME, width - 2 * _PAD)
             at = width - _PAD if source else _PAD
-            _text(group, at, _END_HEIGHT / 2 + 4.5, shown, _NAME, _INK, anchor="end" if source else "start")
+            text(group, at, _END_HEIGHT / 2 + 4.5, shown, _NAME, INK, anchor="end" if source else "start")
 
     def _draw_step(self, into: Element, step: DrawnStep, width: float, height: float) -> None:
-        form, room = _FORMS[step.state], width - 2 * _PAD
-        SubElement(into, "title").text = _clean(_told(step))
-        into.append(_outline(form, width, height))
-        _text(into, _PAD, 16.0, _cut(step.name, _NAME, room, bold=True), _NAME, form.ink, bold=True)
-        _text(into, _PAD, 30.0, _cut(_ended(step), _SMALL, room), _SMALL, form.ink)
+        form, room = FORMS[step.state], width - 2 * _PAD
+        SubElement(into, "title").text = clean(_told(step))
+        into.append(outline(form, width, height))
+        text(into, _PAD, 16.0, cut(step.name, _NAME, room, bold=True), _NAME, form.ink, bold=True)
+        text(into, _PAD, 30.0, cut(_ended(step), _SMALL, room), _SMALL, form.ink)
         why = self._why(step)
         if why:
-            _text(into, _PAD, 44.0, _cut(why, _SMALL, room), _SMALL, form.ink, italic=True)
+            text(into, _PAD, 44.0, cut(why, _SMALL, room), _SMALL, form.ink, italic=True)
         if step.state == "made" and self.longest >= 0.05 and step.seconds >= 0.05:
             long = max(1.5, (width - 8.0) * step.seconds / self.longest)
-            _line(into, 4.0, height - 3.0, 4.0 + long, height - 3.0, form.ink, 2.6)
+            stroke(into, 4.0, height - 3.0, 4.0 + long, height - 3.0, form.ink, 2.6)
 
 
 def _concentrated(edges: Sequence[Edge], ids: dict[str, float], *, side: int) -> list[Edge]:
@@ -386,115 +383,32 @@ def _seconds(seconds: float) -> str:
     return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
 
 
-def text_width(words: str, size: float, *, bold: bool = False) -> float:
-    """Pixels, rather too many than too few, in any font of the stack: the shares of the size were
-    measured on its widest, DejaVu Sans."""
-    ems = sum(_char_ems(char) for char in words)
-    return ems * size * (1.1 if bold else 1.0)
-
-
-def _char_ems(char: str) -> float:
-    if unicodedata.combining(char):
-        return 0.0
-    if unicodedata.east_asian_width(char) in "WF":
-        return 1.0
-    if char in "ijl|'.,:;!I ()[]/-":
-        return 0.4
-    if char in "mwMW@%—→":
-        return 1.0
-    return 0.78 if char.isupper() else 0.645
-
-
-def _cut(words: str, size: float, room: float, *, bold: bool = False) -> str:
-    """On one line and no wider than ``room``, with … for what is left out."""
-    words = " ".join(words.split())
-    if text_width(words, size, bold=bold) <= room + 0.5:
-        return words
-    while words and text_width(words + "…", size, bold=bold) > room:
-        words = words[:-1]
-    return words.rstrip() + "…"
-
-
-def _clean(words: str) -> str:
-    """Without what XML 1.0 (2.2, Characters) does not allow."""
-    return "".join(
-        c
-        if c in "\t\n" or 0x20 <= ord(c) <= 0xD7FF or 0xE000 <= ord(c) <= 0xFFFD or ord(c) > 0xFFFF
-        else "\ufffd"
-        for c in words
-    )
-
-
-def _number(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
-
-
-def _text(
-    into: Element,
-    x: float,
-    y: float,
-    words: str,
-    size: float,
-    ink: str,
-    *,
-    bold: bool = False,
-    italic: bool = False,
-    anchor: str = "start",
-) -> None:
-    look = {"x": _number(x), "y": _number(y), "font-size": _number(size), "fill": ink}
-    if bold:
-        look["font-weight"] = "bold"
-    if italic:
-        look["font-style"] = "italic"
-    if anchor != "start":
-        look["text-anchor"] = anchor
-    SubElement(into, "text", look).text = _clean(words)
-
-
-def _line(into: Element, x0: float, y0: float, x1: float, y1: float, ink: str, width: float) -> None:
-    path = f"M{_number(x0)} {_number(y0)}L{_number(x1)} {_number(y1)}"
-    SubElement(into, "path", {"d": path, "stroke": ink, "stroke-width": _number(width)})
-
-
-def _outline(form: _Form, width: float, height: float) -> Element:
-    look = {"fill": form.ground, "stroke": form.outline, "stroke-width": _number(form.width)}
-    if form.dashes:
-        look["stroke-dasharray"] = form.dashes
-    if form.corner >= 0:
-        size = {"width": _number(width), "height": _number(height), "rx": _number(form.corner)}
-        return Element("rect", {**size, **look})
-    cut = -form.corner
-    corners = [(cut, 0.0), (width - cut, 0.0), (width, cut), (width, height - cut), (width - cut, height),
-               (cut, height), (0.0, height - cut), (0.0, cut)]  # fmt: skip
-    return Element("polygon", {"points": " ".join(f"{_number(x)},{_number(y)}" for x, y in corners), **look})
-
-
 def _drawn(line: Line) -> str:
     """A curve that is level at both ends."""
     (x0, y0), (x1, y1) = line.start, line.end
-    start = f"M{_number(x0)} {_number(y0)}"
-    if _number(y0) == _number(y1):
-        return f"{start}H{_number(x1)}"
-    middle = _number((x0 + x1) / 2)
-    return f"{start}C{middle} {_number(y0)} {middle} {_number(y1)} {_number(x1)} {_number(y1)}"
+    start = f"M{number(x0)} {number(y0)}"
+    if number(y0) == number(y1):
+        return f"{start}H{number(x1)}"
+    middle = number((x0 + x1) / 2)
+    return f"{start}C{middle} {number(y0)} {middle} {number(y1)} {number(x1)} {number(y1)}"
 
 
 def _legend(into: Element | None, states: Mapping[State, int], y: float) -> float:
     """The states that occur, each in its form. Returns its width; draws nothing into None."""
     x = 0.0
-    for state, form in _FORMS.items():
-        if not states.get(state):  # type: ignore[call-overload]
+    for state, form in FORMS.items():
+        if not states.get(state):
             continue
-        words = f"{states[state]} {state}"  # type: ignore[index]
+        words = f"{states[state]} {state}"
         width = text_width(words, _SMALL) + 2 * _PAD + 4.0
         if into is not None:
-            group = SubElement(into, "g", {"transform": f"translate({_number(_MARGIN + x)} {_number(y)})"})
-            group.append(_outline(form, width, 22.0))
-            _text(group, width / 2, 14.8, words, _SMALL, form.ink, anchor="middle")
+            group = SubElement(into, "g", {"transform": f"translate({number(_MARGIN + x)} {number(y)})"})
+            group.append(outline(form, width, 22.0))
+            text(group, width / 2, 14.8, words, _SMALL, form.ink, anchor="middle")
         x += width + 10.0
     if states.get("made"):
         words = "the thick stroke in a step: its time, against the longest of the lesson"
         if into is not None:
-            _text(into, _MARGIN + x + 6.0, y + 14.8, words, _SMALL, _QUIET)
+            text(into, _MARGIN + x + 6.0, y + 14.8, words, _SMALL, QUIET)
         x += 6.0 + text_width(words, _SMALL)
     return x

@@ -10,7 +10,8 @@ from xml.etree.ElementTree import Element
 
 import pytest
 
-from pipeline.build.graphpicture import DrawnStep, LessonGraph, State, draw_graph, text_width
+from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph
+from pipeline.build.graphshapes import State, text_width
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -171,6 +172,26 @@ def test_steps_that_read_the_same_share_a_joint() -> None:
     svg = draw_graph([LessonGraph("Tide", tuple(step(f"s {n}", sources=sources) for n in range(10)))])
     assert len(list(read(svg).iter(f"{SVG}circle"))) == 1
     assert len([path for path in paths(svg) if "C" in path or "H" in path]) == 14
+
+
+def test_the_way_of_a_change_stands_out() -> None:
+    """Of what a pack is made from, only the new page is a reason to make it anew."""
+    steps = (step("page", sources=("tab.txt",)), step("midi", state="reused"), step("pack", "page", "midi"))
+    lines = [
+        e for e in read(draw_graph([LessonGraph("Tide", steps)])).iter(f"{SVG}path") if "C" in e.get("d", "")
+    ]
+    strokes = sorted((float(e.get("stroke-width", 0)), e.get("stroke")) for e in lines)
+    assert len(strokes) == 2
+    assert strokes[0][0] < strokes[1][0]
+    assert strokes[0][1] != strokes[1][1]
+
+
+def test_what_failed_says_why_beside_the_reason_of_all_others() -> None:
+    steps = tuple(replace(step(name), why="the first build") for name in ("page", "midi", "still"))
+    broken = step("cover", state="failed", why="the picture is empty")
+    svg = draw_graph([LessonGraph("Tide", (*steps, broken))])
+    assert "Why: the first build" in words(svg)
+    assert "the picture is empty" in words(svg)
 
 
 def test_one_reason_for_all_is_told_once() -> None:
