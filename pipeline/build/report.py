@@ -67,9 +67,7 @@ class SilentReporter:
     def problem(self, lesson: str, text: str) -> None:
         pass
 
-    def lesson_done(
-        self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
-    ) -> None:
+    def lesson_done(self, lesson: str, folder: str, *, seconds: float, made: int, reused: int) -> None:
         pass
 
     def lesson_failed(self, lesson: str) -> None:
@@ -240,8 +238,7 @@ class Telling:
         """Called after the tally has changed."""
 
     def begin(self, lessons: int) -> None:
-        # TRANSITION
-        self._tally = Tally(lessons if isinstance(lessons, int) else len(lessons), self._clock)
+        self._tally = Tally(lessons, self._clock)
 
     def lesson_begun(self, lesson: str, steps: Mapping[str, float]) -> None:
         if self._tally is not None:
@@ -267,9 +264,7 @@ class Telling:
     def problem(self, lesson: str, text: str) -> None:
         self._say(text)
 
-    def lesson_done(
-        self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
-    ) -> None:
+    def lesson_done(self, lesson: str, folder: str, *, seconds: float, made: int, reused: int) -> None:
         tally = self._tally
         anew = made > 0 or (tally is not None and lesson in tally.at_work)
         if anew:
