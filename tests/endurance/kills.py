@@ -133,10 +133,10 @@ class Kills:
         until = time.monotonic() + 30
         hit = False
         while process.poll() is None and time.monotonic() < until:
-            workers = _workers(self.place, process.pid)
-            if workers:
+            there = workers(self.place, process.pid)
+            if there:
                 try:
-                    self.chance.choice(workers).kill()
+                    self.chance.choice(there).kill()
                     hit = True
                     break
                 except psutil.Error:
@@ -159,7 +159,7 @@ class Kills:
         self.tally.faults += [f"{name}: {complaint}" for complaint in complaints]
 
 
-def _workers(place: Place, main: int) -> list[psutil.Process]:
+def workers(place: Place, main: int) -> list[psutil.Process]:
     """The processes that do steps: those that the fork server has started, or the main process."""
     servers, found = {main}, []
     processes = place.processes()
@@ -189,7 +189,7 @@ def _tracks(process: psutil.Process) -> bool:
 def _until_placing(process: subprocess.Popen[str], out: Path) -> None:
     """Wait until a release is being laid out, or the build has ended."""
     while process.poll() is None:
-        if any((out / ".store" / "making").glob("*/release*")):
+        if any((out / ".store" / "making").glob("release-*")):
             return
         time.sleep(0.002)
 
@@ -199,14 +199,17 @@ def run(folder: Path, count: int, *, seed: int = 1, told: Callable[[str], None] 
     tally, chance, begun = Tally(), random.Random(seed), time.monotonic()
     for lessons, share in ((1, count - count // 3), (2, count // 3)):
         references = References(folder / f"references of {lessons}", lessons=lessons)
-        kills = Kills(Place(folder / f"place of {lessons}", lessons), references, chance, tally)
+        temporary = folder / f"t{lessons}"
+        temporary.mkdir()
+        place = Place(folder / f"place of {lessons}", lessons, temporary=temporary)
+        kills = Kills(place, references, chance, tally)
         kills.begin()
         aim = _killed(tally) + share
         while _killed(tally) < aim:
             kills.round()
             told(f"\r{_killed(tally)} of {count}, {len(tally.faults)} faults ")
         kills.go_on("at the end")
-        left = sum(1 for path in kills.place.temporary.rglob("*") if path.is_file())
+        left = sum(1 for path in temporary.rglob("*") if path.is_file())
         tally.counts["files left in the system's folder for temporary files"] += left
     tally.seconds = time.monotonic() - begun
     return tally

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -24,7 +24,6 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 MARK: Final = "LESSONWRIGHT_ENDURANCE_PLACE"
 PATIENCE_S: Final = 240.0
 _LONGEST_FAREWELL_S: Final = 20.0
-Contents = Mapping[str, str]
 
 
 def _chord(lesson: Path) -> None:
@@ -85,24 +84,29 @@ class Place:
     """Lessons under ``folder/configs``, built into ``folder/out``.
 
     lessons : how many; more than one are built as a week
-    out, store : None for the usual places
+    first : number of the first, see :mod:`tests.manylessons`
+    jobs : processes
+    take : without it there is less to make: no alignment, no overlay, no clip
+    temporary : the folder for temporary files, None for the system's
     """
 
     folder: Path
     lessons: int = 1
     first: int = 1
     jobs: int = 2
-    state: int = 0
+    take: bool = True
+    temporary: Path | None = None
+    state: int = field(init=False)
     out: Path = field(init=False)
-    temporary: Path = field(init=False)
     mark: str = field(default_factory=lambda: uuid.uuid4().hex)
     _original: Path = field(init=False)
 
     def __post_init__(self) -> None:
-        self.out, self.temporary = self.folder / "out", self.folder / "tmp"
-        self._original = self.folder / "original"
-        self.temporary.mkdir(parents=True)
+        self.out, self._original = self.folder / "out", self.folder / "original"
         manylessons.write_lessons(self._original, self.lessons, first=self.first)
+        for path in () if self.take else self._original.glob("*/lesson.toml"):
+            path.write_text(path.read_text("utf-8").replace('take = "take.mp4"\n', ""), "utf-8")
+            path.with_name("take.mp4").unlink()
         channel = self._original / "channel.toml"
         channel.write_text('templates = "texts"\n' + channel.read_text("utf-8"), "utf-8")
         (self._original / "texts").mkdir()
@@ -134,30 +138,36 @@ class Place:
 
     # -- building ---------------------------------------------------------------------------
 
-    def start(self, *options: str) -> subprocess.Popen[str]:
-        """The command on its way, leader of a session of its own."""
-        command = [sys.executable, "-m", "pipeline.cli", "build", str(self.target), "--out", str(self.out)]
-        command += ["--jobs", str(self.jobs), "--json", *options]
-        environment = {**os.environ, MARK: self.mark, "TMPDIR": str(self.temporary)}
+    def start(self, *options: str, under: Sequence[str] = ()) -> subprocess.Popen[str]:
+        """The command on its way, leader of a session of its own.
+
+        under : a program with its options that runs the command (``faketime -f +1d``)
+        """
+        command = [*under, sys.executable, "-m", "pipeline.cli", "build", str(self.target)]
+        command += ["--out", str(self.out), "--jobs", str(self.jobs), "--json", *options]
+        environment = {**os.environ, MARK: self.mark}
+        if self.temporary is not None:
+            environment["TMPDIR"] = str(self.temporary)
         return subprocess.Popen(
             command, cwd=ROOT, env=environment, text=True, start_new_session=True,
             stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         )  # fmt: skip
 
-    def build(self, *options: str, code: int = 0) -> dict[str, Any]:
-        """Build to the end; what the command says as JSON.
+    def build(self, *options: str, code: int = 0, under: Sequence[str] = ()) -> dict[str, Any]:
+        """Build to the end; what the command says as JSON, with ``told``: its words for people.
 
         Raises
         ------
-        AssertionError : it ended otherwise than with ``code``.
+        AssertionError : it ended otherwise than with ``code``, or with a traceback.
         """
-        process = self.start(*options)
+        process = self.start(*options, under=under)
         try:
             said, told = process.communicate(timeout=PATIENCE_S)
         except subprocess.TimeoutExpired:
             kill_group(process)
             raise AssertionError(f"not ready after {PATIENCE_S:.0f} s") from None
         assert process.returncode == code, f"exit code {process.returncode}, not {code}:\n{told}\n{said}"
+        assert "Traceback" not in told, told
         found: dict[str, Any] = json.loads(said)
         return found | {"told": told}
 
@@ -243,18 +253,15 @@ def kill_group(process: subprocess.Popen[str]) -> bool:
 class References:
     """What an undisturbed build from nothing makes of each state of the sources."""
 
-    def __init__(self, folder: Path, *, lessons: int, first: int = 1) -> None:
-        self._folder, self._lessons, self._first = folder, lessons, first
+    def __init__(self, folder: Path, *, lessons: int, first: int = 1, take: bool = True) -> None:
+        self._folder, self._lessons, self._first, self._take = folder, lessons, first, take
         self._known: dict[int, dict[str, dict[str, str] | None]] = {}
-        self.seconds: dict[int, float] = {}
 
     def of(self, state: int) -> dict[str, dict[str, str] | None]:
         if state not in self._known:
-            place = Place(self._folder / f"reference {state}", self._lessons, self._first)
+            place = Place(self._folder / f"reference {state}", self._lessons, self._first, take=self._take)
             place.change(state)
-            begun = time.monotonic()
             place.build()
-            self.seconds[state] = time.monotonic() - begun
             self._known[state] = place.releases()
             shutil.rmtree(place.folder)
         return self._known[state]
