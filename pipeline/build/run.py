@@ -63,7 +63,8 @@ class Runner:
         limit_s: float | None = None,
         dry: bool = False,
     ) -> None:
-        self.crew, self.store, self.place, self.report = crew, store, place, report
+        self.crew, self.store, self.report = crew, store, report
+        self.place = place.away if crew.pools.cluster else place
         self.limit_s, self.dry = limit_s, dry
         self._twins: dict[str, list[Callable[[Outcome], None]]] = {}
 
@@ -145,7 +146,7 @@ class _OneLesson:
             Flight(
                 f"{step.name} of {step.lesson}",
                 perform,
-                Task.of(step, key, given, self.runner.place),
+                Task.of(step, key, given, self.runner.place, away=self.runner.crew.pools.cluster),
                 ended,
                 rank=self.steps.rank,
                 urgency=self.graph.urgency[i],

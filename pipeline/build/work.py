@@ -11,21 +11,24 @@ import errno
 import os
 import shutil
 import signal
+import socket
+import sys
 import tempfile
 import threading
 import time
 import traceback
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from multiprocessing import connection, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.build.digest import input_digest
+from pipeline.build.digest import code_digest, input_digest, library_version
 from pipeline.build.step import Given, Made, Output, Step, StepFunction
 from pipeline.build.store import Store
-from pipeline.errors import LessonwrightError, Problem, SourceError, StepError
+from pipeline.errors import LessonwrightError, MissingError, Problem, SourceError, StepError
 
 if TYPE_CHECKING:
     from pipeline.build.faraway import FarStore
@@ -39,6 +42,7 @@ _THREAD_LIMITS = (
 )
 _LITTLE_BYTES: Final = 50_000_000
 _MB: Final = 1024  # kB
+_CACHE_SHARE: Final = 4  # a worker fetches up to a quarter of what is free on its disk
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +57,19 @@ class StorePlace:
     def far(self) -> bool:
         return "://" in self.address
 
+    @property
+    def away(self) -> StorePlace:
+        """The same for another machine, which keeps what it fetches in a folder of its own."""
+        return StorePlace(self.address) if self.far else self
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
     """A step ready to be done: everything known, everything picklable.
 
     files : role -> (path, SHA-256 that its key was made with)
+    code, libraries : module -> digest of its code, distribution -> its version: what another
+        machine must have the same; empty for this machine
     """
 
     lesson: str
@@ -70,11 +81,21 @@ class Task:
     files: Mapping[str, tuple[Path, str]]
     needs: Mapping[str, Made]
     store: StorePlace
+    code: Mapping[str, str]
+    libraries: Mapping[str, str]
 
     @classmethod
-    def of(cls, step: Step, key: str, needs: Mapping[str, Made], store: StorePlace) -> Task:
+    def of(
+        cls, step: Step, key: str, needs: Mapping[str, Made], store: StorePlace, *, away: bool = False
+    ) -> Task:
+        """``away``: another machine is to do it."""
         files = {role: (path, step.input_digests[role]) for role, path in step.files}
-        return cls(step.lesson, step.name, key, step.function, step.params, step.outputs, files, needs, store)
+        modules = (step.function.__module__, *step.rooms) if away else ()
+        return cls(
+            step.lesson, step.name, key, step.function, step.params, step.outputs, files, needs, store,
+            {name: code_digest(name) for name in modules},
+            {name: library_version(name) for name in step.libraries if away},
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,13 +141,25 @@ def open_store(place: StorePlace, *, create: bool = False) -> Store | FarStore:
     """
     if not place.far:
         return Store(Path(place.address), create=create)
-    cache = place.cache
-    if cache is None:
-        cache = Path(tempfile.mkdtemp(prefix="lessonwright-"))
-        atexit.register(shutil.rmtree, cache, ignore_errors=True)
     from pipeline.build.faraway import FarStore
 
-    return FarStore(place.address, Store(cache))
+    if place.cache is not None:
+        return FarStore(place.address, Store(place.cache))
+    cache = _own_cache()
+    return FarStore(place.address, Store(cache), cache_bytes=shutil.disk_usage(cache).free // _CACHE_SHARE)
+
+
+def _own_cache() -> Path:
+    """A folder for what this process fetches, gone with it. That of a Dask worker is within the
+    worker's own, which Dask clears even when the worker was killed."""
+    if "distributed" in sys.modules:
+        with suppress(ValueError):  # this process is no worker
+            cache = Path(sys.modules["distributed"].get_worker().local_directory) / "lessonwright"
+            cache.mkdir(parents=True, exist_ok=True)
+            return cache
+    cache = Path(tempfile.mkdtemp(prefix="lessonwright-"))
+    atexit.register(shutil.rmtree, cache, ignore_errors=True)
+    return cache
 
 
 # a worker opens each store once
@@ -151,7 +184,24 @@ def perform(task: Task) -> Outcome:
         return Outcome(made, time.perf_counter() - begun, peak_mb=_peak_mb())
 
 
+def _refuse_other_tool(task: Task) -> None:
+    """Raise MissingError when what this machine would make is not what the key says."""
+    other = [
+        f"{name} {found} instead of {wanted}"
+        for name, wanted in task.libraries.items()
+        if (found := library_version(name)) != wanted
+    ]
+    if any(code_digest(name) != digest for name, digest in task.code.items()):
+        other.insert(0, "another lessonwright")
+    if other:
+        raise MissingError(
+            f"the cluster's machine {socket.gethostname()} has {', '.join(other)}; "
+            "install the same versions on all machines"
+        )
+
+
 def _made(task: Task) -> Made:
+    _refuse_other_tool(task)
     store = store_of_worker(task.store)
     with _one_thread(), store.work_folder() as folder:
         files = {role: _source(store, path, digest) for role, (path, digest) in task.files.items()}
@@ -168,7 +218,9 @@ def _source(store: Store | FarStore, path: Path, digest: str) -> Path:
     """The creator's file, from the store where this machine does not have it."""
     if isinstance(store, Store):
         return path
-    return path if path.is_file() else store.source(digest, path.name)
+    if path.is_file() and input_digest(path) == digest:
+        return path
+    return store.source(digest, path.name)  # another machine may have another file there
 
 
 def _one_thread() -> Any:
