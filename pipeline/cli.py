@@ -337,6 +337,41 @@ def review(
     serve(what_to_show(path), port=port, open_browser=open_browser)
 
 
+@app.command()
+def follow(
+    paths: Paths,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")] = Path("out"),
+    steps: Annotated[
+        list[str] | None,
+        typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
+    ] = None,
+    store: Annotated[
+        str | None, typer.Option("--store", metavar="PLACE", help="Keep results here: a folder, or an address such as s3://bucket/lessons."),
+    ] = None,
+    port: Annotated[
+        int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")
+    ] = 0,
+    open_browser: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
+    ] = True,
+    look: Annotated[
+        bool, typer.Option("--look", help="Look for saves twice a second: for disks of other machines, which do not tell of them.")
+    ] = False,
+) -> None:  # fmt: skip
+    """Build again at every save, and show it in the browser, until interrupted."""
+    from pipeline.desk.follow import follow as follow_saves
+
+    follow_saves(
+        paths,
+        out=out,
+        steps=tuple(steps or ()),
+        store=store,
+        port=port,
+        open_browser=open_browser,
+        looks=look,
+    )
+
+
 def _plan(read: ReadLesson) -> None:
     """Add to a lesson's problems what only planning its build shows: grooves, tempos, the look."""
     from pipeline.build.lesson_steps import plan_lesson

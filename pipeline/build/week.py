@@ -11,7 +11,7 @@ import errno
 import math
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -33,7 +33,7 @@ from pipeline.build.store import CAP_BYTES
 from pipeline.build.summary import LessonResult, StepTold, Summary
 from pipeline.build.tool import tool_digest
 from pipeline.build.work import Done, StorePlace, open_store, said_of
-from pipeline.errors import MisuseError, MissingError, Problem, Problems, in_order, nearest
+from pipeline.errors import MissingError, MisuseError, Problem, Problems, in_order, nearest
 from pipeline.read.weeks import LessonSource, clashes, read_paths, slug_at
 from pipeline.wholefile import write_whole
 
@@ -273,6 +273,7 @@ def build(
     report: Reporter | None = None,
     pools: Pools | None = None,
     stop: threading.Event | None = None,
+    only: Collection[Path] | None = None,
 ) -> Summary:
     """Build the release set of every lesson behind ``paths`` into ``out/<lesson>/``.
 
@@ -289,6 +290,7 @@ def build(
     dry : make nothing, tell what would be made
     pools : those of a caller that builds again and again; ``jobs`` and ``cluster`` are theirs
     stop : when set, the build ends soon
+    only : of the lessons those with these files, as ``paths`` lead to them; the others are left alone
 
     A lesson that fails leaves its release before as it was, and the others alone.
 
@@ -313,9 +315,9 @@ def build(
     asked = Asked(tuple(keys), tuple(tempos), tuple(dict.fromkeys(steps)))
     if pools is None:
         with open_pools(jobs, cluster) as opened:
-            results = _built(sources, place, asked, opened, report, store_bytes, limit_s, dry, stop)
+            results = _built(sources, place, asked, opened, report, store_bytes, limit_s, dry, stop, only)
     else:
-        results = _built(sources, place, asked, pools, report, store_bytes, limit_s, dry, stop)
+        results = _built(sources, place, asked, pools, report, store_bytes, limit_s, dry, stop, only)
     return Summary(results, tuple(problems), time.perf_counter() - begun)
 
 
@@ -329,6 +331,7 @@ def _built(
     limit_s: float | None,
     dry: bool,
     stop: threading.Event | None,
+    only: Collection[Path] | None,
 ) -> tuple[LessonResult, ...]:
     kept = open_store(place.store, create=True)
     making = Making(place.making)
@@ -338,10 +341,12 @@ def _built(
     runner = Runner(crew, kept, place.store, report, limit_s=limit_s, dry=dry)
     upload = place.store if pools.cluster and place.store.far else None
     work = _Build(place, asked, report, crew, runner, dry, upload)
-    report.begin(len(sources))
+    report.begin(len(sources) if only is None else len(only))
     try:
         with kept.in_use():
             for number, (source, clash) in enumerate(zip(sources, clashes(sources), strict=True)):
+                if only is not None and source.path not in only:
+                    continue
                 while work.at_work >= default_jobs() + _AHEAD:
                     crew.turn()
                 _take_up(work, number, source, clash)

@@ -25,7 +25,7 @@ from pipeline.desk.overview import Overview
 from pipeline.desk.serve import CLOSED, announce, open_desk
 from pipeline.desk.watch import Watch, Watched, watched_for
 from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems
-from pipeline.read.weeks import find_lessons
+from pipeline.read.weeks import find_lessons, slug_at
 
 SOON: Final = ("page", "texttab", "words")  # quickly made, and what is looked at while writing
 _NAMED: Final = 4  # in a line of the terminal
@@ -34,7 +34,7 @@ _BREATH_S: Final = 0.5
 
 def follow(
     paths: Sequence[Path], *, out: Path, steps: Sequence[str] = (), port: int = 0, open_browser: bool = True,
-    looks: bool = False,
+    store: str | None = None, looks: bool = False,
 ) -> None:  # fmt: skip
     """Build, show, and do so again at every save, until interrupted.
 
@@ -42,15 +42,15 @@ def follow(
 
     Parameters
     ----------
-    out, steps : as for :func:`pipeline.build.week.build`
+    out, steps, store : as for :func:`pipeline.build.week.build`
     looks : look for saves again and again instead of having the system tell them
 
     Raises
     ------
     MisuseError : paths, steps or the port make no sense.
-    MissingError : the port is taken; ``out`` cannot be written.
+    MissingError : the port is taken; ``out`` or the store cannot be written.
     """
-    following = _Following(paths, out, tuple(steps), looks=looks)
+    following = _Following(paths, out, tuple(steps), store, looks=looks)
     following.look()
     desk = open_desk(following.overview, port=port, news=following.news)
     served = threading.Thread(target=desk.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
@@ -72,13 +72,17 @@ def follow(
 class _Following:
     """Round after round."""
 
-    def __init__(self, paths: Sequence[Path], out: Path, steps: tuple[str, ...], *, looks: bool) -> None:
-        self.paths, self.out, self.steps = paths, out, steps
+    def __init__(
+        self, paths: Sequence[Path], out: Path, steps: tuple[str, ...], store: str | None, *, looks: bool
+    ) -> None:
+        self.paths, self.out, self.steps, self.store = paths, out, steps, store
         self.news = News()
         self.overview = Overview("", ())
         self.show: Callable[[Overview], None] = lambda overview: None
         self._watch = Watch(self._saved, _say, looks=looks)
         self._watched = Watched(frozenset())
+        self._addresses: dict[Path, str] = {}  # of lessons by their files
+        self._listing_errors: tuple[str, ...] = ()
         self._lock = threading.Lock()
         self._names: set[str] = set()  # saved since the last finished round
         self._waiting = threading.Event()  # something was saved since the round began
@@ -127,6 +131,7 @@ class _Following:
         except MisuseError:
             self._watch.attend(self._watched)  # a folder that comes again is another folder
             raise
+        self._addresses = {source.path: slug_at(source) or "" for source in found.sources}
         self.overview = overview_from(
             found.sources, problems, [self.out], title=title_of(self.paths[0]), typed=False
         )
@@ -140,13 +145,11 @@ class _Following:
     def _round(self, pools: Pools, names: frozenset[str], *, first: bool) -> bool:
         """Whether it came to its end."""
         begun = time.monotonic()
-        self.news.begin()
         wrong: tuple[str, ...] = ()
         try:
-            if not first:
-                self.look()
-                self.news.begin()
-            told = self._built(pools, begun, first=first)
+            concerned = None if first else self._concerned(names)
+            self.news.begin(None if concerned is None else {self._addresses[one] for one in concerned})
+            told = self._built(pools, concerned, begun, first=first)
         except Stopped:
             self._line(names, "stopped, since something was saved again")
             return False
@@ -159,28 +162,40 @@ class _Following:
         self.news.end((*self._listing_errors, *wrong))
         return True
 
-    _listing_errors: tuple[str, ...] = ()
+    def _concerned(self, names: frozenset[str]) -> frozenset[Path] | None:
+        """The lessons to build, None for all: those that were concerned, or are now."""
+        before = self._watched.lessons_of(names)
+        self.look()
+        now = self._watched.lessons_of(names)
+        return None if before is None or now is None else (before | now) & self._addresses.keys()
 
-    def _built(self, pools: Pools, begun: float, *, first: bool) -> str:
+    def _built(self, pools: Pools, concerned: frozenset[Path] | None, begun: float, *, first: bool) -> str:
         """Build what can be seen soon, then all; how that went, in words."""
         made: dict[str, dict[str, None]] = {}
         soon_s = 0.0
+        summary = Summary(())
         for products in (SOON, ()) if not self.steps else (self.steps,):
             last = products is not SOON
+            only = concerned if last or concerned is not None else self._unseen()
+            if only is not None and not only:
+                continue
             inner = choose_reporter() if first and last else None
-            teller = _Teller(self.news, self._told, inner, last=last)
             summary = build(
-                self.paths, out=self.out, steps=products, pools=pools, report=teller, stop=self._waiting
-            )
+                self.paths, out=self.out, steps=products, store=self.store, pools=pools, stop=self._waiting,
+                only=only, report=_Teller(self.news, self._told, inner, last=last),
+            )  # fmt: skip
             self._tell_pages(summary, last=last)
             for lesson in summary.lessons:
                 products_made = {step.product: None for step in lesson.steps if step.state == "made"}
                 made.setdefault(lesson.name, {}).update(products_made)
-            if not any(lesson.ok for lesson in summary.lessons):
-                break
             if not last and any(made.values()):
                 soon_s = time.monotonic() - begun
         return _in_words(summary, made, soon_s, time.monotonic() - begun)
+
+    def _unseen(self) -> frozenset[Path]:
+        """The lessons of which nothing is built yet."""
+        there = {one.address for one in self.overview.entries if one.folder is not None}
+        return frozenset(path for path, address in self._addresses.items() if address not in there)
 
     def _tell_pages(self, summary: Summary, *, last: bool) -> None:
         self._listing_errors = tuple(_short(problem, None) for problem in summary.problems if problem.error)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -64,11 +64,14 @@ class News:
                 for address, version in versions.items()
             }
 
-    def begin(self) -> None:
-        """A build begins: of which lessons will be seen."""
+    def begin(self, addresses: Collection[str] | None = None) -> None:
+        """The build of these lessons begins, or of all."""
         with self._telling():
             self._busy = True
-            self._lessons = {a: replace(one, busy=True) for a, one in self._lessons.items()}
+            self._lessons = {
+                address: replace(one, busy=addresses is None or address in addresses)
+                for address, one in self._lessons.items()
+            }
 
     def lesson(self, address: str, standing: Standing) -> None:
         """How a lesson stands now; one that is not listed is nobody's news."""

@@ -17,7 +17,7 @@ import stat
 import threading
 import time
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -52,11 +52,23 @@ class Watched:
     files : there or not yet
     folders : any file below them, hidden ones left out
     trees : lesson files below them
+    lessons : for each lesson file what of these is its own, its channel included
     """
 
     files: frozenset[str]
     folders: frozenset[str] = frozenset()
     trees: frozenset[str] = frozenset()
+    lessons: Mapping[Path, Watched] = field(default_factory=dict)
+
+    def lessons_of(self, paths: Iterable[str]) -> frozenset[Path] | None:
+        """The files of the lessons that changes at these paths concern; None when there may be others."""
+        found: set[Path] = set()
+        for path in paths:
+            own = {lesson for lesson, one in self.lessons.items() if one.concerns(Change.modified, path)}
+            if not own:
+                return None  # a week, or a folder
+            found |= own
+        return frozenset(found)
 
     def concerns(self, change: Change, path: str) -> bool:
         """Whether a change at a path counts."""
@@ -124,26 +136,35 @@ def watched_for(paths: Iterable[Path], found: Found) -> Watched:
     paths : what the user named
     found : what is behind them now
     """
-    files = {*paths, *found.weeks, *found.missing, *(one / LESSON_FILE for one in found.missing)}
-    folders: set[Path] = set()
-    channels: set[Path] = set()
+    lessons: dict[Path, Watched] = {}
     for source in found.sources:
-        files.add(source.path)
+        own, folders = {source.path}, set()
         written = load_lesson(source.path, Problems(), overrides=source.overrides)
-        if written is None:
-            channels |= set(channel_places(source.path.parent))
-            continue
-        files |= set(_paths_in(written.config))
-        named = written.config.channel
-        channels |= {named} if named is not None else set(channel_places(source.path.parent))
-    for channel in channels:
-        files.add(channel)
-        written_channel = load_channel(channel, Problems()) if channel.is_file() else None
-        if written_channel is not None:
-            templates = written_channel.config.templates
-            folders |= {templates} if templates is not None else set()
-            files |= set(_paths_in(written_channel.config)) - folders
-    return Watched(_names(files), _names(folders), _names(found.folders))
+        named = written.config.channel if written is not None else None
+        channels = (named,) if named is not None else channel_places(source.path.parent)
+        own |= {*channels, *(_paths_in(written.config) if written is not None else ())}
+        for channel in channels:
+            in_channel, templates = _of_channel(channel)
+            own |= in_channel
+            folders |= templates
+        lessons[source.path] = Watched(_names(own), _names(folders))
+    files = _names({*paths, *found.weeks, *found.missing, *(one / LESSON_FILE for one in found.missing)})
+    return Watched(
+        files.union(*(one.files for one in lessons.values())),
+        frozenset[str]().union(*(one.folders for one in lessons.values())),
+        _names(found.folders),
+        lessons,
+    )
+
+
+def _of_channel(path: Path) -> tuple[set[Path], set[Path]]:
+    """What a channel's file names: files, and the folder of templates."""
+    written = load_channel(path, Problems()) if path.is_file() else None
+    if written is None:
+        return set(), set()
+    templates = written.config.templates
+    folders = {templates} if templates is not None else set()
+    return set(_paths_in(written.config)) - folders, folders
 
 
 class Watch:
