@@ -6,7 +6,7 @@ A step's failure stops only what needs it. Two lessons that need the same get it
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _LEAST_LIMIT_S: Final = 1800.0
 _LIMIT_FOR_WEIGHT: Final = 60.0  # so many times its rough seconds: old machines, slow disks
+_SHOWN: Final = 2  # names in a clause
 WOULD, MAY = "would be made", "may be made"
 
 
@@ -166,13 +167,13 @@ class _OneLesson:
             damaged = key in self.runner.store.damaged
             return ("what was kept of it was damaged",) if damaged else ("what was kept of it is gone",)
         told = self._of_its_own(step, before)
-        for name, made in given.items():
-            note = self.steps.notes.get(name)
-            if note is not None and note.digest != made.digest:
-                told.append(f"{name} came out different")
-            elif name not in before.needs:
-                told.append(f"{name} is new to it")
-        told += [f"it no longer needs {name}" for name in before.needs if name not in step.needs]
+        notes = self.steps.notes
+        new = [name for name in given if name not in before.needs]
+        other = [
+            n for n, m in given.items() if n not in new and (n not in notes or notes[n].digest != m.digest)
+        ]
+        gone = [name for name in before.needs if name not in step.needs]
+        told += _some(other, "came out different") + _some(new, "joined it") + _some(gone, "left it")
         return tuple(told) or ("it is made in another way",)
 
     def _of_its_own(self, step: Step, before: StepNote) -> list[str]:
@@ -205,3 +206,16 @@ class _OneLesson:
             self.left[after] -= 1
             if not self.left[after]:
                 self.ready.append(after)
+
+
+def _some(names: Sequence[str], happened: str) -> list[str]:
+    """One clause about them all: ``page, midi and 4 more came out different``."""
+    if not names:
+        return []
+    shown = list(names[:_SHOWN])
+    if len(names) == _SHOWN + 1:
+        shown.append(names[_SHOWN])
+    elif len(names) > _SHOWN:
+        shown.append(f"{len(names) - _SHOWN} more")
+    listed = " and ".join(filter(None, (", ".join(shown[:-1]), shown[-1])))
+    return [f"{listed} {happened}"]
