@@ -68,10 +68,10 @@ def step(name: str, text: str, log: Path, *, lesson: str = "tune", needs: tuple[
                 files=files, needs=needs, weight=weight, memory_mb=memory_mb)  # fmt: skip
 
 
-def run_steps(steps: Sequence[Step], store: Path, *, jobs: int = 2, cluster: str | None = None,
+def run_steps(steps: Sequence[Step], store: Path | StorePlace, *, jobs: int = 2, cluster: str | None = None,
               report: Reporter | None = None, **more: Any) -> dict[tuple[str, str], Done]:  # fmt: skip
     """Run steps as a build does, lesson by lesson; ``more`` goes to the runner."""
-    place = StorePlace(str(store))
+    place = store if isinstance(store, StorePlace) else StorePlace(str(store))
     kept = open_store(place, create=True)
     done: dict[tuple[str, str], Done] = {}
     with open_pools(jobs, cluster) as pools:
