@@ -164,7 +164,7 @@ def mark_reused(receipt: Receipt, receipts: Receipts, record: dict[str, Any]) ->
     """
     folder = Path(receipt.folder)
     for step in record["steps"]:
-        step.update(seconds=0.0, reused=True)
+        step.update(seconds=0.0, reused=True, peak_mb=None, why=["nothing it depends on changed"])
     write_whole(folder / RECORD_FILE, record_bytes(record))
     outputs = tuple(s for s in receipt.outputs if Path(s.path).name != RECORD_FILE)
     receipts.write(replace(receipt, outputs=(*outputs, _record_seen(folder)), all_reused=True))

@@ -182,7 +182,8 @@ def sources_of(step: Step, planned: Planned) -> tuple[str, ...]:
     """Names of the creator's files that decide what a step makes, as its portrait tells."""
     names, labels = planned.names or {}, (planned.portraits or {}).get(step.name, {})
     kinds = {label.split()[0] for label in labels}
-    found = [path.name for _, path in step.files]
+    own = {one.path for one in planned.inputs}
+    found = [path.name for _, path in step.files if str(path.absolute()) in own]
     found += [
         names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names
     ]

@@ -60,7 +60,13 @@ def release_record(
         "chapters": chapters if chapters is not None else (before.get("chapters", []) if kept else []),
         "cautions": list(cautions),
         "steps": [
-            {"name": name, "seconds": round(one.outcome.seconds, 3), "reused": one.state == "reused"}
+            {
+                "name": name,
+                "seconds": round(one.outcome.seconds, 3),
+                "reused": one.state == "reused",
+                "peak_mb": one.outcome.peak_mb,
+                "why": list(one.why),
+            }
             for name, one in done.items()
         ],
     }
