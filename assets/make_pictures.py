@@ -4,7 +4,7 @@ Run by hand when something visible changes, after ``lessonwright build configs/d
 
     python assets/make_pictures.py [OUT]
 
-Needs the ``test`` extra (pypdfium2) and, for the picture of the review page, Chromium
+Needs the ``test`` extra (pypdfium2) and, for the pictures of pages, Chromium
 (Debian: chromium). Writes into ``assets/pictures/``.
 """
 
@@ -20,6 +20,8 @@ from pathlib import Path
 import av
 import pypdfium2
 from PIL import Image, ImageOps
+
+from pipeline.build.catalogue import write_catalogue
 
 HERE = Path(__file__).parent / "pictures"
 LESSON = "breakwater-lamp"
@@ -57,8 +59,8 @@ def page(pdf: Path) -> Image.Image:
     return image.crop((0, 0, image.width, min(image.height, box[3] + 40)))
 
 
-def screen(address: str) -> Image.Image:
-    """The top of a page as a browser shows it."""
+def screen(address: str, *, size: tuple[int, int] = (1100, 1500)) -> Image.Image:
+    """The top of a page as a browser shows it in a window of ``size`` pixels."""
     browser = shutil.which("chromium")
     if browser is None:
         raise SystemExit("Chromium is not installed (Debian: apt-get install chromium)")
@@ -67,10 +69,20 @@ def screen(address: str) -> Image.Image:
         quiet = ["--disable-gpu", "--disable-background-networking", "--no-first-run", "--hide-scrollbars"]
         subprocess.run(
             [browser, "--headless", "--no-sandbox", *quiet, f"--user-data-dir={folder}/profile",
-             "--window-size=1100,1500", f"--screenshot={shot}", address],
+             f"--window-size={size[0]},{size[1]}", f"--screenshot={shot}", address],
             check=True, capture_output=True,
         )  # fmt: skip
         return Image.open(shot).convert("RGB")
+
+
+def catalogue(out: Path) -> None:
+    page = write_catalogue(out=out).page
+    at_once = page.with_name("catalogue at once.html")  # a screenshot does not wait for lazy pictures
+    at_once.write_text(page.read_text("utf-8").replace(' loading="lazy"', ""), "utf-8")
+    try:
+        saved(screen(at_once.resolve().as_uri(), size=(1440, 780)), "catalogue.png")
+    finally:
+        at_once.unlink()
 
 
 def main(out: Path) -> None:
@@ -94,6 +106,7 @@ def main(out: Path) -> None:
     saved(Image.open(next(iter(sorted((lesson / "packs").glob("*/*cover.jpg"))))), "cover.png", width=320)
     saved(Image.open(lesson / "review" / "alignment.png"), "take.png")
     saved(screen((lesson / "review.html").resolve().as_uri()), "review.png", width=640)
+    catalogue(out)
 
 
 if __name__ == "__main__":
