@@ -159,6 +159,13 @@ class Crew:
             return flight.ended(Lost("its worker was lost"))
         return flight.ended(Lost(f"its worker failed: {type(error).__name__}: {error}"))
 
+    def abandon(self) -> None:
+        """Give up whatever is in the air, so that the pools have room for other builds."""
+        self._ready.clear()
+        while self._flying:
+            future, flight = self._flying.popitem()
+            self._pool(flight).give_up(future)
+
     def _give_up_late(self) -> None:
         now = time.monotonic()
         for future, flight in list(self._flying.items()):

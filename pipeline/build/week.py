@@ -355,6 +355,9 @@ def _built(
             if work.wrote:
                 used = place.receipts.last_use() | dict.fromkeys(work.made_keys, math.inf)
                 kept.prune(used, cap_bytes=store_bytes)
+    except BaseException:
+        crew.abandon()  # the pools may be the caller's, and go on
+        raise
     finally:
         report.end()
         making.sweep()

@@ -179,7 +179,7 @@ class _Following:
             only = concerned if last or concerned is not None else self._unseen()
             if only is not None and not only:
                 continue
-            inner = choose_reporter() if first and last else None
+            inner = choose_reporter() if first and last and sys.stderr.isatty() else None
             summary = build(
                 self.paths, out=self.out, steps=products, store=self.store, pools=pools, stop=self._waiting,
                 only=only, report=_Teller(self.news, self._told, inner, last=last),
