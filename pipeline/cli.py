@@ -201,14 +201,16 @@ def build(
 
 def _draw(summary: Summary, path: Path) -> None:
     """The steps of a build as a picture."""
-    from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph
+    from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph, released
     from pipeline.wholefile import write_whole
 
     lessons = [
         LessonGraph(
             lesson.title or lesson.name,
             tuple(
-                DrawnStep(step.name, step.product, step.needs, step.state, step.seconds, "; ".join(step.why), step.sources)
+                DrawnStep(step.name, step.product, step.needs, step.state,
+                          step.weight if step.state == "would be made" else step.seconds,
+                          "; ".join(step.why), step.sources, released(step.product))
                 for step in lesson.steps
             ),
         )

@@ -38,6 +38,11 @@ from pipeline.build.graphshapes import (
 from pipeline.build.layers import Edge, Line, Node, lay_out
 
 GROUPS: Final = ("public", "packs", "review")
+_GOES_TO: Final = {
+    **dict.fromkeys(("words", "overlay", "clip", "still"), "public"),
+    **dict.fromkeys(("align", "page", "review"), "review"),
+    "packs": "packs",
+}
 _NEW: Final = ("made", "would be made", "may be made")
 
 
@@ -62,6 +67,12 @@ class DrawnStep:
     why: str
     sources: tuple[str, ...] = ()
     released: tuple[str, ...] = ()
+
+
+def released(product: str) -> tuple[str, ...]:
+    """The part of the release, of :data:`GROUPS`, that the files of such a step go to straight;
+    what gets there in a pack is not counted."""
+    return (_GOES_TO[product],) if product in _GOES_TO else ()
 
 
 @dataclass(frozen=True)
@@ -152,8 +163,9 @@ class _Drawing:
             twice = next(n for n, count in Counter(s.name for s in lesson.steps).items() if count > 1)
             raise ValueError(f"two steps of {lesson.title} are called {twice!r}")
         reasons = [step.why for step in lesson.steps if step.state in _NEW and step.why]
-        #: one reason for all is told once, above
-        self.common = reasons[0] if len(set(reasons)) == 1 and len(reasons) > 1 else ""
+        #: a reason that most have is told once, above
+        self.common = next((w for w, n in Counter(reasons).items() if n > max(1, len(reasons) / 2)), "")
+        self.others = any(why != self.common for why in reasons)
         self.longest = max((step.seconds for step in lesson.steps if step.state == "made"), default=0.0)
         self.ids, self.edges = self._graph()
         self.layout = lay_out(self._nodes(), self.edges, gap_x=_GAP_X, gap_y=_GAP_Y)
@@ -172,7 +184,10 @@ class _Drawing:
 
     @property
     def _reason(self) -> str:
-        return cut(f"Why: {self.common}", 12.0, 1000.0) if self.common else ""
+        if not self.common:
+            return ""
+        where = "Why, where nothing else is said" if self.others else "Why"
+        return cut(f"{where}: {self.common}", 12.0, 1000.0)
 
     # -- what there is --
 

@@ -25,6 +25,7 @@ from typing import Final
 
 _SWEEPS: Final = 24
 _RELAXATIONS: Final = 60
+_HOME: Final = 0.05  # the pull to the middle of all
 _LANE_HEIGHT: Final = 6.0
 _PORTS_APART: Final = 7.0
 _THIN: Final = 8.0  # the width of a column that holds no boxes
@@ -218,7 +219,10 @@ def _settle(columns: list[list[_Cell]], gap: float) -> None:
     """Heights: each cell as level with its neighbours as the order and the gaps allow."""
     for column in columns:
         _spread(column, [0.0] * len(column), [1.0] * len(column), gap)
+    main = _largest(columns)
     for relaxation in range(_RELAXATIONS):
+        # what has no part in the largest piece would drift away from it
+        middle = sum(cell.y for cell in main) / max(1, len(main))
         # in the last rounds all pull; before, only one side, so that distant columns agree
         for forward in (True, False):
             for column in columns if forward else columns[::-1]:
@@ -228,11 +232,29 @@ def _settle(columns: list[list[_Cell]], gap: float) -> None:
                     if relaxation >= _RELAXATIONS // 2 or not others:
                         others = [*cell.before, *cell.after]
                     pulls = [_PULL[cell.lane + other.lane] for other in others]
-                    weight = sum(pulls)
-                    wish = sum(p * o.y for p, o in zip(pulls, others, strict=True))
-                    wishes.append(wish / weight if weight else cell.y)
-                    weights.append(weight or 0.1)
+                    home = 0.0 if cell in main and pulls else _HOME
+                    wish = sum(p * o.y for p, o in zip(pulls, others, strict=True)) + home * middle
+                    weights.append(sum(pulls) + home)
+                    wishes.append(wish / weights[-1])
                 _spread(column, wishes, weights, gap)
+
+
+def _largest(columns: list[list[_Cell]]) -> set[_Cell]:
+    """The cells of the largest connected piece."""
+    largest: set[_Cell] = set()
+    seen: set[_Cell] = set()
+    for column in columns:
+        for cell in column:
+            piece, todo = set(), [cell]
+            while todo:
+                now = todo.pop()
+                if now not in seen:
+                    seen.add(now)
+                    piece.add(now)
+                    todo += [*now.before, *now.after]
+            if len(piece) > len(largest):
+                largest = piece
+    return largest
 
 
 def _spread(column: list[_Cell], wishes: Sequence[float], weights: Sequence[float], gap: float) -> None:

@@ -7,7 +7,7 @@ need not be read again until something of it changes.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -22,7 +22,7 @@ from pipeline.build.receipt import TICK_NS, Seen, listing, seen, settle
 from pipeline.build.record import caution_text
 from pipeline.build.step import Step
 from pipeline.build.store import Store
-from pipeline.build.work import StorePlace, store_of_worker, said_of
+from pipeline.build.work import StorePlace, said_of, store_of_worker
 from pipeline.config.load import channel_places
 from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
@@ -30,6 +30,23 @@ from pipeline.read.lesson import Lesson, read_lesson
 from pipeline.read.weeks import LessonSource
 
 _TRIES: Final = 3
+_FONTS: Final = ("font_regular", "font_bold")
+# the first word of a portrait's line -> the files that it is said in
+_SAID_IN: Final[Mapping[str, tuple[str, ...]]] = {
+    **dict.fromkeys(("tab", "form", "stretches", "phrases"), ("tab",)),
+    **dict.fromkeys(("chart", "spans"), ("chart",)),
+    **dict.fromkeys(
+        ("lesson", "title", "subtitle", "credit", "rights", "album", "artist", "composer", "groove", "key",
+         "key_tag", "tempo_bpm", "semitones", "tracks", "chapters"),
+        ("lesson",),
+    ),
+    **dict.fromkeys(
+        ("channel", "links", "colours", "sheet", "footer", "codec", "target_lufs", "ceiling_dbtp", "offers",
+         "members"),
+        ("channel",),
+    ),
+    "facts": ("tab", "chart"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,10 +198,21 @@ def _refuse_empty(lesson: Lesson, graph: Graph, products: tuple[str, ...]) -> No
 def sources_of(step: Step, planned: Planned) -> tuple[str, ...]:
     """Names of the creator's files that decide what a step makes, as its portrait tells."""
     names, labels = planned.names or {}, (planned.portraits or {}).get(step.name, {})
-    kinds = {label.split()[0] for label in labels}
-    own = {one.path for one in planned.inputs}
-    found = [path.name for _, path in step.files if str(path.absolute()) in own]
+    ours: set[Path] = set()
+    if planned.plan is not None:
+        look, written = planned.plan.look, planned.plan.lesson.look
+        ours = {getattr(look, font) for font in _FONTS if getattr(written, font) is None}
+    kinds = {kind for label in labels for kind in _kinds(label)}
+    found = [path.name for _, path in step.files if path not in ours]
     found += [
         names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names
     ]
     return tuple(dict.fromkeys(found))
+
+
+def _kinds(label: str) -> tuple[str, ...]:
+    """Which of the creator's files a line of a portrait comes from."""
+    first, _, rest = label.partition(" ")
+    if first == "facts":  # of the words, as the templates name them
+        return _SAID_IN.get(rest.partition(" ")[0], ())
+    return _SAID_IN.get(first, ())

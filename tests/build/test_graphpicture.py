@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import get_args
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 import pytest
 
-from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph
+from pipeline.build.declaring import ARCHIVE, PUBLIC, REVIEW
+from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph, released
 from pipeline.build.graphshapes import State, text_width
+from pipeline.build.lesson_steps import plan_lesson
+from pipeline.errors import Problems
+from pipeline.read.lesson import read_lesson
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -199,6 +204,27 @@ def test_one_reason_for_all_is_told_once() -> None:
     steps = tuple(replace(one, why=why) for one in lesson_of(4).steps)
     svg = draw_graph([LessonGraph("Tide", steps)])
     assert [said for said in words(svg) if why in said] == [f"Why: {why}"]
+
+
+def test_a_reason_that_most_have_is_told_once_and_the_others_in_place() -> None:
+    steps = tuple(replace(step(name), why="a new colour") for name in ("page", "midi", "still"))
+    svg = draw_graph([LessonGraph("Tide", (*steps, step("cover", why="a new title")))])
+    assert [said for said in words(svg) if "colour" in said] == [
+        "Why, where nothing else is said: a new colour"
+    ]
+    assert "a new title" in words(svg)
+
+
+def test_where_files_go_is_as_the_steps_declare_it() -> None:
+    problems = Problems()
+    lesson = read_lesson(Path(__file__).parents[2] / "configs" / "breakwater_lamp", problems)
+    assert lesson is not None
+    for one in plan_lesson(lesson).steps:
+        kinds = {output.product for output in one.outputs}
+        where = released(one.product)
+        assert ("public" in where) == bool(kinds & PUBLIC), one.name
+        assert ("packs" in where) == (ARCHIVE in kinds), one.name
+        assert ("review" in where) == (REVIEW in kinds), one.name
 
 
 def test_the_reason_of_what_was_reused_is_only_a_tooltip() -> None:
