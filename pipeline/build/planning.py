@@ -30,7 +30,6 @@ from pipeline.read.lesson import Lesson, read_lesson
 from pipeline.read.weeks import LessonSource
 
 _TRIES: Final = 3
-_FONTS: Final = ("font_regular", "font_bold")
 # the first word of a portrait's line -> the files that it is said in
 _SAID_IN: Final[Mapping[str, tuple[str, ...]]] = {
     **dict.fromkeys(("tab", "form", "stretches", "phrases"), ("tab",)),
@@ -198,12 +197,9 @@ def _refuse_empty(lesson: Lesson, graph: Graph, products: tuple[str, ...]) -> No
 def sources_of(step: Step, planned: Planned) -> tuple[str, ...]:
     """Names of the creator's files that decide what a step makes, as its portrait tells."""
     names, labels = planned.names or {}, (planned.portraits or {}).get(step.name, {})
-    ours: set[Path] = set()
-    if planned.plan is not None:
-        look, written = planned.plan.look, planned.plan.lesson.look
-        ours = {getattr(look, font) for font in _FONTS if getattr(written, font) is None}
     kinds = {kind for label in labels for kind in _kinds(label)}
-    found = [path.name for _, path in step.files if path not in ours]
+    own = {one.path for one in planned.inputs}
+    found = [path.name for _, path in step.files if str(path.absolute()) in own]
     found += [
         names[kind] for kind in ("tab", "chart", "lesson", "channel") if kind in kinds and kind in names
     ]
