@@ -33,7 +33,7 @@ _TRIES: Final = 3
 # the first word of a portrait's line -> the files that it is said in
 _SAID_IN: Final[Mapping[str, tuple[str, ...]]] = {
     **dict.fromkeys(("tab", "form", "stretches", "phrases"), ("tab",)),
-    **dict.fromkeys(("chart", "spans"), ("chart",)),
+    "chart": ("chart",),
     **dict.fromkeys(
         ("lesson", "title", "subtitle", "credit", "rights", "album", "artist", "composer", "groove", "key",
          "key_tag", "tempo_bpm", "semitones", "tracks", "chapters"),
