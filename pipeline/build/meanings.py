@@ -61,8 +61,8 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
     # what follows from the notes
     "facts facts": ("", "what the notes ask for"),
     "facts facts tuning": ("", "the tuning"),
-    "facts facts chords": ("", "the chords that are used"),
-    "facts facts techniques": ("", "the techniques that are used"),
+    "facts facts chords": ("", "the list of chords"),
+    "facts facts techniques": ("", "the list of techniques"),
     "facts facts bars": ("", "the number of bars"),
     "facts facts bars_played": ("", "the number of bars"),
     "strings": ("", "the number of strings"),

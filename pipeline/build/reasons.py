@@ -18,8 +18,11 @@ _LENGTH: Final = 100  # characters of one
 _SOURCES: Final = {"tab": "the tab", "chart": "the chart", "lesson": "the lesson", "channel": "the channel"}
 _TEMPLATE: Final = "file template:"
 _TAKE: Final = "file take"
+_ROW: Final = re.compile(r""" (".*"|\d+)'*$""")
 # the tool's own part of a portrait, by the first words of labels
 _CODE: Final = ("function", "version", "code", "rooms", "params")
+# labels of which there are as many as the creator wrote, or the tool needs
+_COME_AND_GO: Final = ("tab phrase ", "tab tempos", "output ", "file ", "library ")
 
 
 def because(
@@ -36,7 +39,10 @@ def because(
     """
     if before is None:
         return ("it was not made before",)
-    told = list(dict.fromkeys(_told(_Difference(before, now, names))))
+    difference = _Difference(before, now, names)
+    told = list(dict.fromkeys(_told(difference)))
+    if difference.taken_up and not told:
+        told = ["it goes by other things than before"]
     if len(told) > _MOST:
         told = [*told[: _MOST - 1], f"and {len(told) - _MOST + 1} other things changed"]
     return tuple(one if len(one) <= _LENGTH else one[: _LENGTH - 1].rstrip() + "…" for one in told)
@@ -46,6 +52,8 @@ class _Difference:
     """Two portraits of a step.
 
     changed : label -> its texts, where they differ
+    taken_up : labels that came or went because something else is read now. A template that
+        mentions the blurb has not changed the blurb.
     things : see :func:`pipeline.build.meanings.things_changed`
     """
 
@@ -53,13 +61,24 @@ class _Difference:
         self.before, self.now = before, now
         self.sources = {**_SOURCES, **names}
         self.params = now.get("params", "")
-        pairs = {label: (before.get(label), now.get(label)) for label in dict.fromkeys((*before, *now))}
-        self.changed: dict[str, Change] = {
-            label: pair
-            for label, pair in pairs.items()
-            if pair[0] != pair[1] and not (label.startswith("file ") and _same_contents(pair))
-        }
+        self.changed: dict[str, Change] = {}
+        self.taken_up: list[str] = []
+        for label in dict.fromkeys((*before, *now)):
+            pair = (before.get(label), now.get(label))
+            if pair[0] == pair[1] or (label.startswith("file ") and _same_contents(pair)):
+                continue
+            if None in pair and self._comes_with_the_reading(label):
+                self.taken_up.append(label)
+            else:
+                self.changed[label] = pair
         self.things = things_changed(self.changed, self.params)
+
+    def _comes_with_the_reading(self, label: str) -> bool:
+        if BAR.fullmatch(label) or label.startswith(_COME_AND_GO) or label.split(" ")[0] in _CODE:
+            return False
+        # a row of a list that is there before and after came or went in the list itself
+        listing = _ROW.sub("", label)
+        return listing == label or listing not in self.before or listing not in self.now
 
     def any_of(self, *labels: str) -> bool:
         return any(label in self.changed for label in labels)

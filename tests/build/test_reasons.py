@@ -219,6 +219,34 @@ def test_other_names_of_files() -> None:
     assert _why(step, other) == ("its files have other names",)
 
 
+def _words(facts: dict[str, Any], *templates: tuple[str, Path]) -> Step:
+    params = make_words.WordsParams(facts, (), None, (), None)
+    outputs = (Output("description.txt", "description"),)
+    return Step("words", "words", "tune", make_words.words, params, outputs, files=templates)
+
+
+def test_a_template_that_mentions_less_has_not_changed_the_lesson(tmp_path: Path) -> None:
+    """Each variable that a new template left out was once told as changed in lesson.toml."""
+    (tmp_path / "d.j2").write_text("{{ lesson.title }}")
+    whole = _words({"lesson": {"title": "Low Tide", "blurb": "A tide."}, "links": []})
+    less = _words({"lesson": {"title": "Low Tide"}}, ("template:description.txt.j2", tmp_path / "d.j2"))
+    assert _why(whole, less) == ("the template description.txt.j2 is new",)
+    assert _why(less, whole) == ("the template description.txt.j2 is gone",)
+    title = _words({"lesson": {"title": "High Tide"}}, ("template:description.txt.j2", tmp_path / "d.j2"))
+    assert _why(whole, title) == (
+        "lesson.toml changed: the title (Low Tide → High Tide)", "the template description.txt.j2 is new",
+    )  # fmt: skip
+    assert _why(whole, _words({"lesson": {"title": "Low Tide"}})) == ("it goes by other things than before",)
+
+
+def test_a_link_more_is_a_change_of_the_channel() -> None:
+    one = {"label": "All", "url": "https://one.example.org"}
+    none, more = _words({"links": []}), _words({"links": [one]})
+    two = _words({"links": [one, {"label": "More", "url": "https://two.example.org"}]})
+    for before, now in ((none, more), (more, two), (two, none)):
+        assert _why(before, now) == ("channel.toml changed: the links",)
+
+
 # -- files ----------------------------------------------------------------------------------
 
 
