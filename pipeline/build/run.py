@@ -15,7 +15,7 @@ from pipeline.build.graph import Graph, StepId
 from pipeline.build.portrait import because
 from pipeline.build.receipt import StepNote
 from pipeline.build.report import Reporter
-from pipeline.build.step import Made, Step
+from pipeline.build.step import Made, State, Step
 from pipeline.build.store import Store
 from pipeline.build.work import Done, Outcome, StorePlace, Task, perform, said_of
 
@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 _LEAST_LIMIT_S: Final = 1800.0
 _LIMIT_FOR_WEIGHT: Final = 60.0  # so many times its rough seconds: old machines, slow disks
 _SHOWN: Final = 2  # names in a clause
-WOULD, MAY = "would be made", "may be made"
+WOULD: Final = "would be made"
+MAY: Final = "may be made"
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,7 @@ class _OneLesson:
             why: list[str] = ["it was not made before"]
         else:
             why = self._of_its_own(step, before)
-        state = WOULD if why else MAY
+        state: State = WOULD if why else MAY
         why += [
             f"{name} may come out different" for name, done in needs.items() if done.state in (WOULD, MAY)
         ]

@@ -15,11 +15,13 @@ from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.build.digest import code_digest, input_digest, library_version, value_digest
 
 Facts = dict[str, Any]
+# how a step of a build ended; the last two in a dry run
+State = Literal["made", "reused", "failed", "skipped", "would be made", "may be made"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from pipeline.build.release import RECORD_FILE, REVIEW_FILE
 from pipeline.build.run import MAY, WOULD
+from pipeline.build.step import State
 from pipeline.errors import Problem, SourceError, StepError
 
 _SECONDS_SHOWN: Final = 0.05
@@ -26,7 +27,7 @@ class StepTold:
     name: str
     product: str
     needs: tuple[str, ...]
-    state: str
+    state: State
     seconds: float
     weight: float
     why: tuple[str, ...]

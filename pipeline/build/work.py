@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.build.digest import code_digest, input_digest, library_version
-from pipeline.build.step import Given, Made, Output, Step, StepFunction
+from pipeline.build.step import Given, Made, Output, State, Step, StepFunction
 from pipeline.build.store import Store
 from pipeline.errors import LessonwrightError, MissingError, Problem, SourceError, StepError
 
@@ -123,7 +123,7 @@ class Done:
     why : what made it so, one sentence each
     """
 
-    state: str
+    state: State
     outcome: Outcome
     why: tuple[str, ...] = ()
 
