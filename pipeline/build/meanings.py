@@ -18,6 +18,8 @@ _DIGEST: Final = re.compile(r"[0-9a-f]{12}( .*)?", re.DOTALL)
 BAR: Final = re.compile(r"(?:.* )?(tab|chart) bar (-?\d+)(?: time (\d+))?'*")
 FILE_NAMES: Final = "names of files"
 
+_UNSHOWN: Final[Change] = (None, None)
+_CODED: Final = ("seed", "name", "names", "archive", "output", "PackParams lesson")  # no reader knows them
 # first words of a label, the class of the step's parameters before them where its fields mean
 # something else -> (source, what it is); no source where more than one of them can say it
 _WORDS: Final[dict[str, tuple[str, str]]] = {
@@ -60,6 +62,9 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
     "seed": ("", "the lesson's short name"),
     # what follows from the notes
     "facts facts": ("", "what the notes ask for"),
+    "facts facts fret_lo": ("", "the lowest fret"),
+    "facts facts fret_hi": ("", "the highest fret"),
+    "facts facts open_strings": ("", "the open strings"),
     "facts facts tuning": ("", "the tuning"),
     "facts facts chords": ("", "the list of chords"),
     "facts facts techniques": ("", "the list of techniques"),
@@ -82,7 +87,7 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
     "tab form": ("tab", "the lengths of bars"),
     "form form": ("tab", "the lengths of bars"),
     "chart form": ("tab", "the order of bars"),
-    "chart sections": ("", "the sections that are shown"),
+    "chart sections": ("", "the sections"),
     # the channel
     "target_lufs": ("channel", "the loudness"),
     "ceiling_dbtp": ("channel", "the highest peak"),
@@ -124,6 +129,9 @@ _FOLLOWS: Final = {
     "chart form": ("tab form", "form form"),
     "facts facts": ("tab bar", "chart bar"),
     "facts facts bars": ("tab bars",),
+    "facts facts open_strings": ("tab bar",),
+    "facts facts fret_hi": ("tab bar",),
+    "facts facts fret_lo": ("tab bar",),
     "facts facts bars_played": ("tab bars", "tab repeats"),
     "facts facts chords": ("chart bar",),
     "facts facts techniques": ("tab bar",),
@@ -169,8 +177,10 @@ def things_changed(changed: Mapping[str, Change], params: str) -> dict[str, dict
             continue
         source, thing = known
         things = found.setdefault(source, {})
-        if not shown(things.get(thing, (None, None))):
-            things[thing] = (None, None) if thing == FILE_NAMES or heads[label] == "seed" else pair
+        # what changed in one of many rows does not stand for all of them
+        alone = list(heads.values()).count(heads[label]) == 1
+        if not shown(things.get(thing, _UNSHOWN)):
+            things[thing] = pair if alone and heads[label] not in _CODED else _UNSHOWN
     sure = {thing for source, things in found.items() if source for thing in things}
     found[""] = {thing: pair for thing, pair in found[""].items() if thing not in sure}
     return found

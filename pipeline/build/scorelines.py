@@ -65,7 +65,7 @@ class ScoreLines:
         yield "capo", str(tab.instrument.capo)
         yield "neck", hashed(repr(tab.instrument))
         for number, phrase in enumerate(tab.phrases, 1):
-            yield f"phrase {number}", short_text(phrase)
+            yield f"phrase {number}", short_text(f"{phrase.name}: bars {phrase.first}–{phrase.last}")
         for item in dataclasses.fields(tab):
             if item.name not in _OF_TAB:
                 yield item.name, short_text(getattr(tab, item.name))

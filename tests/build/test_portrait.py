@@ -20,14 +20,14 @@ from pipeline.music.chord import Change, Chord
 from pipeline.music.key import Key
 from pipeline.music.metre import Form
 from pipeline.music.pitch import Interval
-from pipeline.music.tab import Note, Tab
+from pipeline.music.tab import Note, Phrase, Tab, TempoMark
 from pipeline.page.look import look_from
 from tests import strategies
 from tests.samples import lead_spans, lead_tab
 
 # making up a tab is slow, and some have no notes
 _patient = settings(
-    max_examples=30,
+    max_examples=20,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
 )
@@ -203,9 +203,12 @@ def test_everything_of_a_chord_shows(which: int) -> None:
     assert _differ(_step(Params(spans=spans)), _step(Params(spans=_moves(spans)[which])))
 
 
-def test_no_field_of_a_chord_span_is_left_out() -> None:
+def test_no_field_of_what_is_told_in_words_is_left_out() -> None:
+    """Who adds a field here adds it to the words of :mod:`pipeline.build.scorelines` too."""
     known = {"start", "end", "chord", "bar", "section", "stop", "implied"}
     assert {f.name for f in fields(ChordSpan)} == known
+    assert {f.name for f in fields(Phrase)} == {"name", "first", "last"}
+    assert {f.name for f in fields(TempoMark)} == {"quarter", "bpm"}
 
 
 def test_a_chord_that_only_reads_the_same_is_told_apart() -> None:

@@ -22,7 +22,7 @@ from pipeline.music.chart import ChordSpan
 from pipeline.music.chord import Chord
 from pipeline.music.metre import Form
 from pipeline.music.pitch import Interval
-from pipeline.music.tab import Note, Tab
+from pipeline.music.tab import Note, Phrase, Tab
 from tests.samples import lead_spans, lead_tab
 
 NAMES = {"tab": "tab.txt", "chart": "chart.txt", "lesson": "lesson.toml", "channel": "channel.toml"}
@@ -195,6 +195,16 @@ def test_the_title_of_a_pack_is_the_tiers() -> None:
 
     told = _why(step("Deckhand"), step("Deck"))
     assert told == ("channel.toml changed: the name of the tier (Deckhand → Deck)",)
+
+
+def test_a_phrase_is_named_when_it_is_the_only_one() -> None:
+    tab = replace(_long(9), phrases=(Phrase("The call", 1, 4), Phrase("Home", 5, 8)))
+    one = replace(tab, phrases=(Phrase("The call", 1, 3), tab.phrases[1]))
+    both = replace(tab, phrases=(Phrase("The call", 1, 3), Phrase("Home", 4, 8)))
+    assert _why(_page(tab, ()), _page(one, ())) == (
+        "the phrases changed (The call: bars 1–4 → The call: bars 1–3)",
+    )
+    assert _why(_page(tab, ()), _page(both, ())) == ("the phrases changed",)
 
 
 def test_numbers_are_told_as_people_write_them() -> None:
