@@ -16,7 +16,6 @@ import errno
 import json
 import math
 import os
-import shutil
 import socket
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -36,6 +35,8 @@ CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two 
 BUILDING: Final = "build"
 _MARK: Final = "format"
 _RECORD: Final = "made.json"
+# what a disk says of a place it has spoiled, or of a folder where a file was
+_UNREADABLE: Final = frozenset({errno.EIO, errno.EISDIR, errno.ENOTDIR})
 
 
 class Store:
@@ -112,6 +113,10 @@ class Store:
             if whole:
                 return None
         except (ValueError, KeyError, TypeError):
+            whole = False
+        except OSError as error:
+            if error.errno not in _UNREADABLE:
+                raise
             whole = False
         if whole:
             os.utime(home / _RECORD)  # when it was last of use
