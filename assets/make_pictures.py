@@ -85,6 +85,32 @@ def catalogue(out: Path) -> None:
         at_once.unlink()
 
 
+def graph(out: Path) -> None:
+    """The steps of a lesson after one chord was changed: of a copy, built from what is kept."""
+    root = HERE.parents[1]
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        shutil.copytree(root / "configs", copy / "configs")
+        shutil.copytree(root / "assets" / "breakwater_lamp", copy / "assets" / "breakwater_lamp")
+        lesson, chart = (
+            copy / "configs" / "breakwater_lamp",
+            copy / "configs" / "breakwater_lamp" / "chart.txt",
+        )
+        build = [
+            "lessonwright",
+            "build",
+            str(lesson),
+            "--out",
+            str(copy / "out"),
+            "--store",
+            str(out / ".store"),
+        ]
+        subprocess.run(build, check=True)
+        written = chart.read_text("utf-8")
+        chart.write_text(written.replace("Cmaj7 | Em7", "Cmaj7 | G", 1), "utf-8")
+        subprocess.run([*build, "--graph", str(HERE / "graph.svg")], check=True)
+
+
 def main(out: Path) -> None:
     HERE.mkdir(exist_ok=True)
     lesson = out / LESSON
@@ -106,6 +132,7 @@ def main(out: Path) -> None:
     saved(Image.open(next(iter(sorted((lesson / "packs").glob("*/*cover.jpg"))))), "cover.png", width=320)
     saved(Image.open(lesson / "review" / "alignment.png"), "take.png")
     saved(screen((lesson / "review.html").resolve().as_uri()), "review.png", width=640)
+    graph(out)
     catalogue(out)
 
 

@@ -26,7 +26,6 @@ from pipeline.build.graphshapes import (
     FORMS,
     INK,
     QUIET,
-    State,
     clean,
     cut,
     number,
@@ -36,6 +35,7 @@ from pipeline.build.graphshapes import (
     text_width,
 )
 from pipeline.build.layers import Edge, Line, Node, lay_out
+from pipeline.build.step import State
 
 GROUPS: Final = ("public", "packs", "review")
 _GOES_TO: Final = {
@@ -86,7 +86,7 @@ class LessonGraph:
 _FRESH: Final = {"stroke": QUIET, "stroke-width": "1.3"}
 _STALE: Final = {"stroke": "#bcc3cc", "stroke-width": "1"}
 _NAME, _SMALL, _HEADING = 12.5, 10.5, 17.0  # pixels
-_NODE_LEAST, _NODE_MOST = 104.0, 210.0
+_NODE_LEAST, _NODE_MOST = 104.0, 220.0
 _PAD: Final = 10.0
 _MARGIN: Final = 28.0
 _GAP_X, _GAP_Y = 46.0, 9.0
@@ -118,6 +118,9 @@ def draw_graph(lessons: Sequence[LessonGraph]) -> str:
     if states:
         _legend(root, states, y)
         y += 44.0
+    elif not lessons:
+        text(root, _MARGIN, y + 14.0, "No lesson was looked at.", 12.0, QUIET)
+        y += 24.0
     for drawing in drawings:
         place = SubElement(root, "g", {"transform": f"translate({number(_MARGIN)} {number(y)})"})
         drawing.draw(place)

@@ -278,7 +278,8 @@ class Telling:
             self._changed(lesson)
 
     def lesson_failed(self, lesson: str) -> None:
-        self._say(f"{lesson}: not built")
+        if self._tally is None or self._tally.lessons > 1:  # of one, what is wrong was just said
+            self._say(f"{lesson}: not built")
         if self._tally is not None:
             self._tally.lesson_ended(lesson)
             self._tally.failed += 1

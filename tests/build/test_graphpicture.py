@@ -13,8 +13,9 @@ import pytest
 
 from pipeline.build.declaring import ARCHIVE, PUBLIC, REVIEW
 from pipeline.build.graphpicture import DrawnStep, LessonGraph, draw_graph, released
-from pipeline.build.graphshapes import State, text_width
+from pipeline.build.graphshapes import text_width
 from pipeline.build.lesson_steps import plan_lesson
+from pipeline.build.step import State
 from pipeline.errors import Problems
 from pipeline.read.lesson import read_lesson
 

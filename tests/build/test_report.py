@@ -95,6 +95,14 @@ def test_one_unchanged_lesson_is_told_by_name(log: Log) -> None:
     assert log.lines == ["tide: unchanged → out/tide"]
 
 
+def test_of_one_lesson_that_is_not_built_only_the_reason_is_told(log: Log) -> None:
+    log.report.begin(1)
+    log.report.problem("tide", "tab.txt:3:1: error: a wrong note")
+    log.report.lesson_failed("tide")
+    log.report.end()
+    assert log.lines == ["tab.txt:3:1: error: a wrong note"]
+
+
 def test_a_lesson_put_together_from_what_is_kept_is_done_not_unchanged(log: Log) -> None:
     """Its steps were all found in the store, but its release was not as it should be."""
     log.report.begin(2)
