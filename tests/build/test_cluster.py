@@ -280,9 +280,8 @@ def test_a_machine_of_another_version(tmp_path: Path, log: Path, part: str, what
     )
 
 
-@pytest.mark.parametrize(
-    "address", ["tcp://127.0.0.1:9", pytest.param("tcp://no.such.host.invalid:8786", marks=pytest.mark.slow)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "tcp://no.such.host.invalid:8786"])
 def test_a_cluster_that_is_not_there(address: str) -> None:
     with (
         pytest.raises(
