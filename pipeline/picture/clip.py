@@ -30,13 +30,12 @@ from pipeline.music.chart import ChordSpan
 from pipeline.music.metre import Form
 from pipeline.music.timemap import TimeMap
 from pipeline.page.look import Look
-from pipeline.picture.encode import write_alpha_video
+from pipeline.picture.encode import THREADS, write_alpha_video
 from pipeline.picture.overlay import OverlayPlan, plan_overlay
 from pipeline.picture.scenes import NamedStretch
 from pipeline.picture.still import draw_title, png_bytes
 from pipeline.wholefile import written_beside
 
-THREADS: Final = 4  # fixed: the bytes depend on it
 CRF: Final = 20
 PRESET: Final = "veryfast"  # medium takes 3.5 times the processor time for the same size and more
 AUDIO_KBPS: Final = 192
@@ -221,10 +220,13 @@ def _command(
     fps = f"{plan.fps.numerator}/{plan.fps.denominator}"
     width, height = plan.card.size
     left, top = plan.card.box[:2]
-    command = ["-progress", "pipe:1", *_LOCAL, "-i", _local(take), *_LOCAL, "-i", _local(overlay)]
+    threads = ("-threads", str(THREADS))
+    source = (*_LOCAL, *threads)  # the decoder would else take a thread for each core, and memory for each
+    command = ["-progress", "pipe:1", "-filter_complex_threads", str(THREADS)]
+    command += [*source, "-i", _local(take), *source, "-i", _local(overlay)]
     if streams.size is None:
         # decoded and converted once, then repeated
-        command += [*_LOCAL, "-framerate", fps, "-i", _local(ground)]
+        command += [*source, "-framerate", fps, "-i", _local(ground)]
         base = f"[2:v]format=yuv420p,loop=loop=-1:size=1,setpts=N/({fps})/TB[base]"
     else:
         # upright by the decoder; then square pixels, even size, one frame rate
@@ -240,7 +242,7 @@ def _command(
         command += ["-map", f"0:{streams.audio}"]
         command += ["-c:a", "copy"] if copied else ["-c:a", "aac", "-b:a", f"{AUDIO_KBPS}k"]
     command += [
-        *("-c:v", "libx264", "-preset", PRESET, "-crf", str(crf), "-threads", str(THREADS)),
+        *("-c:v", "libx264", "-preset", PRESET, "-crf", str(crf), *threads),
         *("-frames:v", str(plan.frames), "-r", fps, "-map_metadata", "-1", "-map_chapters", "-1"),
         *("-fflags", "+bitexact", "-flags:v", "+bitexact", "-flags:a", "+bitexact"),
         *("-movflags", "+faststart", "-f", "mp4", _local(out)),
