@@ -188,7 +188,7 @@ def _by_sources(entry: Entry, source: LessonSource, out: Path) -> Entry:
             entry,
             title=written.config.title if written is not None and known else entry.title,
             state=UNREADABLE,
-            why=(_said(errors[0], out),),
+            why=(told(errors[0], out),),
             problems=errors,
         )
     if entry.state == OUT_OF_DATE and lesson.slug != entry.lesson:
@@ -196,17 +196,18 @@ def _by_sources(entry: Entry, source: LessonSource, out: Path) -> Entry:
     return replace(entry, title=lesson.config.title, facts=Facts.of(facts_of(lesson)))
 
 
-def _said(problem: Problem, out: Path) -> str:
+def told(problem: Problem, out: Path) -> str:
     """A problem on one line, its file as seen from the catalogue."""
     numbers = [str(n) for n in (problem.line, problem.column) if n is not None]
     place = ":".join([relative(problem.path, out), *numbers]) + ": " if problem.path else ""
-    return f"{place}{problem.what}{'. ' + problem.remedy if problem.remedy else ''}"
+    stop = "" if problem.what[-1:] in ".!?" else "."
+    return f"{place}{problem.what}{stop + ' ' + problem.remedy if problem.remedy else ''}"
 
 
 def clashing_entry(source: LessonSource, clash: Problem, out: Path) -> Entry:
     name = slug_of(source.path.parent.resolve().name) or source.path.stem
     return Entry(
-        name, source.path.parent.name, UNREADABLE, (_said(clash, out),),
+        name, source.path.parent.name, UNREADABLE, (told(clash, out),),
         source=relative(source.path, out), problems=(clash,),
     )  # fmt: skip
 

@@ -21,8 +21,10 @@ from urllib.parse import quote
 
 from pipeline import __version__
 from pipeline.build.catalogue import Catalogue
-from pipeline.build.catalogueentry import LINKS, STATES, Entry
+from pipeline.build.catalogueentry import LINKS, STATES, Entry, told
+from pipeline.build.cataloguefacts import Facts
 from pipeline.build.htmlpage import file_size, page_environment
+from pipeline.errors import in_order
 from pipeline.page.look import legible, mixed
 
 _TEMPLATE: Final = "catalogue.html.j2"
@@ -68,7 +70,7 @@ def catalogue_page(catalogue: Catalogue) -> str:
         line=mixed(look.ink, look.paper, 0.2),
         accent_ink=legible("#ffffff", on=look.accent),
         counts=catalogue.counts,
-        problems=[problem.text() for problem in catalogue.problems if problem.error],
+        problems=[told(p, catalogue.folder) for p in in_order(catalogue.problems) if p.error],
         rows=rows,
         facets=[(name, label, options) for name, label in _FACETS if (options := _options(name, rows))],
         data=[row["data"] for row in rows],
@@ -109,7 +111,8 @@ def _row(entry: Entry) -> dict[str, Any]:
     # one to a line: a search does not find what begins in one and ends in the next
     data = {"text": "\n".join(filter(None, spoken)), "facets": facets, "sort": sort}
     links = {name: entry.links.get(name, "") for name in LINKS}
-    return {"entry": entry, "facts": facts, "links": links, "facets": facets, "data": data}
+    blank = facts == Facts() and not entry.packs  # nothing of it is known but its name
+    return {"entry": entry, "blank": blank, "facts": facts, "links": links, "facets": facets, "data": data}
 
 
 def _options(name: str, rows: Iterable[dict[str, Any]]) -> list[tuple[str, int]]:

@@ -237,7 +237,16 @@ def test_everything_is_there_without_the_script() -> None:
 def test_an_empty_catalogue_with_a_problem() -> None:
     page = Page(catalogue_page(catalogue_of(problems=(Problem("no lesson", path=Path("w.toml")),))))
     assert page.data() == []
-    assert "w.toml: error: no lesson" in [text for _, text in page.named("li")]
+    assert "../w.toml: no lesson" in [text for _, text in page.named("li")]
+
+
+def test_a_lesson_of_which_nothing_is_known_has_room_for_its_error() -> None:
+    page = Page(catalogue_page(catalogue_of(Entry("b", "B", UNREADABLE, ("tab.txt:1:1: what is this?",)))))
+    assert [a.get("class") for a, _ in page.named("tr")][1:] == ["blank"]
+    (name,) = (text for a, text in page.named("td") if a["class"] == "name")
+    (state,) = (text for a, text in page.named("td") if a["class"] == "state")
+    assert "what is this?" in name
+    assert "what is this?" not in state
 
 
 def test_badges_can_be_read_whatever_the_accent() -> None:
