@@ -120,6 +120,7 @@ _WORDS: Final[dict[str, tuple[str, str]]] = {
     "output": ("", FILE_NAMES),
     "PackParams lesson": ("", FILE_NAMES),
 }
+_RANK: Final = {head: place for place, head in enumerate(_WORDS)}
 # what goes without saying when one of these has changed too
 _FOLLOWS: Final = {
     "tab neck": ("tab instrument", "tab tuning", "tab capo"),
@@ -171,7 +172,8 @@ def things_changed(changed: Mapping[str, Change], params: str) -> dict[str, dict
     heads = {label: head_of(label, params) or label for label in changed}
     all_heads = set(heads.values())
     found: dict[str, dict[str, Change]] = {"": {}}
-    for label, pair in changed.items():
+    # in the order of the table, which is that of a lesson's file
+    for label, pair in sorted(changed.items(), key=lambda item: _RANK.get(heads[item[0]], len(_RANK))):
         known = _WORDS.get(heads[label])
         if known is None or all_heads & set(_FOLLOWS.get(heads[label], ())):
             continue
