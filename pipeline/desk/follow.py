@@ -52,6 +52,8 @@ def follow(
     """
     following = _Following(paths, out, tuple(steps), store, looks=looks)
     following.look()
+    # what makes no sense is told before there is anything to open
+    build(paths, out=out, steps=tuple(steps), store=store, only=())
     desk = open_desk(following.overview, port=port, news=following.news)
     served = threading.Thread(target=desk.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
     served.start()
@@ -84,7 +86,7 @@ class _Following:
         self._addresses: dict[Path, str] = {}  # of lessons by their files
         self._listing_errors: tuple[str, ...] = ()
         self._lock = threading.Lock()
-        self._names: set[str] = set()  # saved since the last finished round
+        self._names: set[str] = set()  # saved since the round began
         self._waiting = threading.Event()  # something was saved since the round began
         self._told: set[str] = set()  # in this round
 
@@ -94,16 +96,16 @@ class _Following:
 
     def run(self, pools: Pools) -> None:
         """The first round, and one more at each save; ends by an interrupt only."""
-        first = True
+        first, left = True, frozenset[str]()
         while True:
             with self._lock:
                 self._waiting.clear()
-                names = frozenset(self._names)
+                names, self._names = left | self._names, set()
             self._told = set()
             if self._round(pools, names, first=first):
-                with self._lock:
-                    self._names -= names if not self._waiting.is_set() else set()
-                first = False
+                first, left = False, frozenset()
+            else:
+                left = names  # nothing came of them yet
             while not self._waiting.wait(_BREATH_S):
                 pass
 
@@ -147,7 +149,8 @@ class _Following:
         begun = time.monotonic()
         wrong: tuple[str, ...] = ()
         try:
-            concerned = None if first else self._concerned(names)
+            concerned = self._concerned(names) if names else None
+            concerned = None if first else concerned  # the first round builds all, also when begun again
             self.news.begin(None if concerned is None else {self._addresses[one] for one in concerned})
             told = self._built(pools, concerned, begun, first=first)
         except Stopped:
@@ -205,12 +208,18 @@ class _Following:
 
     def _line(self, names: frozenset[str], told: str) -> None:
         """One line for the round."""
-        several = len(self.overview.entries) > 1
-        shown = sorted(
-            {"/".join(Path(name).parts[-2:] if several else Path(name).parts[-1:]) for name in names}
-        )
+        shown = sorted({self._said(name) for name in names})
         saved = f"{_listed(shown)}: " if shown else ""
         _say(f"{time.strftime('%H:%M:%S')}  {saved}{told}")
+
+    def _said(self, name: str) -> str:
+        """A file as the user knows it: from the folder that was named, or that the named file is in."""
+        for path in self.paths:
+            home = path if path.is_dir() else path.parent
+            for place in (home.absolute(), home.resolve()):
+                if Path(name).is_relative_to(place):
+                    return str(Path(name).relative_to(place))
+        return "/".join(Path(name).parts[-2:])
 
 
 class _Teller(SilentReporter):

@@ -90,10 +90,15 @@ class Watched:
 
         Each with the folder around it, from where it can be seen to go and to come again.
         """
-        deep = {place for one in self.folders | self.trees for place in _places_of(Path(one), deep=True)}
         homes = {Path(one).parent for one in self.files} | set(map(Path, self.folders | self.trees))
-        flat = {place for one in homes | {home.parent for home in homes} for place in _places_of(one)}
-        return frozenset(deep | flat)
+        around = homes | {home.parent for home in homes}
+        found = {place for one in self.folders | self.trees for place in _places_of(Path(one), deep=True)}
+        # what lies below a folder that is watched whole would be heard of twice
+        whole = tuple(folder + os.sep for deep, folder, *_ in found if deep)
+        found |= {
+            place for one in around for place in _places_of(one) if not (place[1] + os.sep).startswith(whole)
+        }
+        return frozenset(found)
 
     def stamps(self) -> dict[str, _Stamp]:
         """What there is of what counts, by path, so that two looks can be compared."""
