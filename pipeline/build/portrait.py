@@ -91,13 +91,14 @@ class _Painter:
 
     def __init__(self) -> None:
         self._music = ScoreLines()
+        self._texts: dict[str, str] = {}  # each said by one object, so that many portraits are small
 
     def of(self, step: Step) -> Portrait:
         found: Portrait = {}
         for label, text in self._lines(step):
             while label in found:  # a key that is called like one of ours
                 label += "'"
-            found[label] = text
+            found[self._texts.setdefault(label, label)] = self._texts.setdefault(text, text)
         return found
 
     def _lines(self, step: Step) -> Iterator[Line]:
@@ -124,11 +125,11 @@ class _Painter:
     def _value(self, path: tuple[str, ...], value: object) -> Iterator[Line]:
         label = " ".join(path) or "params"
         if isinstance(value, Tab):
-            yield from _under(path, "tab", self._music.of(value))
+            yield from self._music.of(value, _head(path, "tab"))
         elif isinstance(value, Form):
-            yield from _under(path, "form", self._music.of(value))
+            yield from self._music.of(value, _head(path, "form"))
         elif isinstance(value, tuple) and value and all(isinstance(item, ChordSpan) for item in value):
-            yield from _under(path, "chart", self._music.of(value))
+            yield from self._music.of(value, _head(path, "chart"))
         elif isinstance(value, Path):
             yield f"file {label}", f"{input_digest(value)[:DIGITS]} {value.name}"
         elif dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -169,12 +170,10 @@ def _names(rows: Sequence[Sequence[object]]) -> list[str] | None:
     return None
 
 
-def _under(path: tuple[str, ...], kind: str, lines: Iterable[Line]) -> Iterator[Line]:
-    """Lines of a piece of music, told by what it is and, unless it goes without saying, where."""
+def _head(path: tuple[str, ...], kind: str) -> str:
+    """What a piece of music is called: by what it is and, unless it goes without saying, where."""
     usual = path in ((kind,), ("spans",) if kind == "chart" else ())
-    head = kind if usual else " ".join((*path, kind))
-    for label, text in lines:
-        yield f"{head} {label}", text
+    return kind if usual else " ".join((*path, kind))
 
 
 def _key(key: object) -> str:

@@ -38,21 +38,24 @@ class ScoreLines:
     """
 
     def __init__(self) -> None:
-        self._known: dict[int, list[tuple[str, str]]] = {}
+        self._known: dict[tuple[int, str], list[tuple[str, str]]] = {}
         self._notes: dict[tuple[int, int], tuple[int, str, str]] = {}
         self._chords: dict[Chord | None, tuple[str, bool]] = {None: ("N.C.", True)}
 
-    def of(self, music: Tab | Form | tuple[ChordSpan, ...]) -> list[tuple[str, str]]:
-        """The lines of a tab, a form, or the chords of a chart."""
-        if id(music) not in self._known:
+    def of(self, music: Tab | Form | tuple[ChordSpan, ...], head: str) -> list[tuple[str, str]]:
+        """The lines of a tab, a form, or the chords of a chart; ``head`` stands before each label.
+
+        The same texts each time, so that what holds many of them is small and travels lightly.
+        """
+        if (id(music), head) not in self._known:
             if isinstance(music, Tab):
                 lines = self._tab(music)
             elif isinstance(music, Form):
                 lines = _form(music)
             else:
                 lines = self._chart(music)
-            self._known[id(music)] = list(lines)
-        return self._known[id(music)]
+            self._known[id(music), head] = [(f"{head} {label}", text) for label, text in lines]
+        return self._known[id(music), head]
 
     def _tab(self, tab: Tab) -> Lines:
         yield "title", short_text(tab.title)
@@ -69,7 +72,7 @@ class ScoreLines:
         for item in dataclasses.fields(tab):
             if item.name not in _OF_TAB:
                 yield item.name, short_text(getattr(tab, item.name))
-        yield from self.of(tab.form)
+        yield from _form(tab.form)
         played: dict[int, list[str]] = {bar.number: [] for bar in tab.form.bars}
         spelled: dict[int, list[str]] = {bar.number: [] for bar in tab.form.bars}
         for note in tab.notes:
