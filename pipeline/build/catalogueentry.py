@@ -8,7 +8,6 @@ from typing import Any, Final
 
 from pipeline.build.cataloguefacts import Facts
 from pipeline.build.declaring import ARCHIVE
-from pipeline.build.planning import Asked
 from pipeline.build.receipt import Receipt, Receipts, out_of_date
 from pipeline.build.record import facts_of, relative
 from pipeline.build.release import RECORD_FILE, REVIEW_FILE, read_record
@@ -134,7 +133,7 @@ class Looking:
             error = f"{RECORD_FILE} of this release cannot be read; build the lesson again"
             return Entry(name, name, UNREADABLE, (error,), problems=(_unread(folder),))
         facts = Facts.of(record.get("facts"))
-        why = self._out_of_date(folder, source, facts)
+        why = self._out_of_date(folder, source)
         entry = Entry(
             name,
             _text(record.get("title")) or name,
@@ -150,30 +149,13 @@ class Looking:
             return entry
         return _by_sources(entry, source, self.out)
 
-    def _out_of_date(self, folder: Path, source: LessonSource | None, facts: Facts) -> tuple[str, ...]:
+    def _out_of_date(self, folder: Path, source: LessonSource | None) -> tuple[str, ...]:
         receipt = self._receipt(folder)
         if receipt is None:
             return ("there is no note here of what it was built from",)
-        why = out_of_date(receipt)
         if source is None:
-            return ("the lesson it was built from is gone", *why)
-        if not why and source.overrides is not None and source.overrides.data:
-            return _overruled(receipt, source, facts)
-        return why
-
-
-def _overruled(receipt: Receipt, source: LessonSource, facts: Facts) -> tuple[str, ...]:
-    """What a week says over a lesson now that makes another one of it.
-
-    A receipt tells only whether the same was asked for in all; when the build had options of
-    its own, what was built tells the rest.
-    """
-    if receipt.asked == Asked().digest(source.overrides):
-        return ()
-    lesson = read_lesson(source.path, Problems(), overrides=source.overrides, recordings=False)
-    if lesson is not None and lesson.config.title == receipt.title and Facts.of(facts_of(lesson)) == facts:
-        return ()
-    return ("the week says something else over it",)
+            return ("the lesson it was built from is gone", *out_of_date(receipt))
+        return out_of_date(receipt, source.overrides)
 
 
 def _by_sources(entry: Entry, source: LessonSource, out: Path) -> Entry:

@@ -26,7 +26,7 @@ from pipeline.build.release import (
 )
 from pipeline.build.reviewpage import review_page
 from pipeline.build.step import Made
-from pipeline.build.work import Done, StorePlace, store_of_worker, said_of
+from pipeline.build.work import Done, StorePlace, said_of, store_of_worker
 from pipeline.errors import LessonwrightError
 from pipeline.wholefile import write_whole
 
@@ -36,7 +36,7 @@ class ReleaseOrder:
     """Everything that is needed to put a release in place.
 
     folder : the release; making : where it is laid out, on the same disk
-    asked, tool : digests for the receipt
+    asked, over, tool : digests for the receipt
     """
 
     planned: Planned
@@ -47,6 +47,7 @@ class ReleaseOrder:
     receipts: Path
     products: tuple[str, ...]
     asked: str
+    over: str
     tool: str
 
 
@@ -125,6 +126,7 @@ def _leave_receipt(
             lesson=str(plan.lesson.config.path.absolute()),
             folder=str(folder),
             asked=order.asked,
+            over=order.over,
             tool=order.tool,
             inputs=planned.inputs,
             absent=planned.absent,

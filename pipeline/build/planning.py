@@ -24,7 +24,6 @@ from pipeline.build.step import Step
 from pipeline.build.store import Store
 from pipeline.build.work import StorePlace, said_of, store_of_worker
 from pipeline.config.load import channel_places
-from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
 from pipeline.read.lesson import Lesson, read_lesson
 from pipeline.read.weeks import LessonSource
@@ -56,9 +55,9 @@ class Asked:
     tempos: tuple[str | float, ...] = ()
     products: tuple[str, ...] = ()
 
-    def digest(self, overrides: Document | None) -> str:
-        """With what a week says over a lesson."""
-        return value_digest((self.keys, self.tempos, self.products, overrides.data if overrides else {}))
+    @property
+    def digest(self) -> str:
+        return value_digest((self.keys, self.tempos, self.products))
 
 
 @dataclass(frozen=True)

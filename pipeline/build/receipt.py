@@ -24,7 +24,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.build.digest import Identity, file_digest, identity_of, remember
+from pipeline.build.digest import Identity, file_digest, identity_of, remember, value_digest
+from pipeline.config.toml import Document
 from pipeline.wholefile import write_whole
 
 FORMAT: Final = 1
@@ -100,7 +101,8 @@ class Receipt:
     """How a release came about.
 
     lesson : the lesson's file; folder : the release
-    asked : digest of what was asked for: keys, tempos, products, a week's overrides
+    asked : digest of what was asked for: keys, tempos, products
+    over : digest of what a week says over the lesson
     tool : digest of the tool, see :func:`pipeline.build.tool.tool_digest`
     inputs : the files that were read; absent : paths at which there was nothing
     listings : (folder, pattern, the names in it that count, joined)
@@ -116,6 +118,7 @@ class Receipt:
     lesson: str
     folder: str
     asked: str
+    over: str
     tool: str
     inputs: tuple[Seen, ...]
     absent: tuple[str, ...]
@@ -135,7 +138,7 @@ class Receipt:
         if data["format"] != FORMAT:
             raise ValueError("another format")
         return cls(
-            **{n: data[n] for n in ("slug", "title", "lesson", "folder", "asked", "tool")},
+            **{n: data[n] for n in ("slug", "title", "lesson", "folder", "asked", "over", "tool")},
             inputs=_seen_of(data["inputs"]),
             absent=tuple(data["absent"]),
             listings=tuple((folder, pattern, names) for folder, pattern, names in data["listings"]),
@@ -146,14 +149,16 @@ class Receipt:
             all_reused=data["all_reused"],
         )
 
-    def changed(self, *, asked: str | None, tool: str) -> tuple[str, ...]:
+    def changed(self, *, tool: str, asked: str | None = None, over: str | None = None) -> tuple[str, ...]:
         """What is not as it was, in words; nothing when the release stands.
 
-        asked : digest of what is asked for now, None for the same
+        asked, over : what is asked for now and what a week says now; None for the same
         """
         found = []
         if asked is not None and asked != self.asked:
             found.append("something else is asked for")
+        if over is not None and over != self.over:
+            found.append("the week says something else over it")
         if tool != self.tool:
             found.append("lessonwright or one of its libraries is another version")
         found += [f"{_named(s.path)} changed" for s in self.inputs if s.now() is None]
@@ -234,8 +239,17 @@ class Receipts:
         os.utime(self._path(slug))
 
 
-def out_of_date(receipt: Receipt) -> tuple[str, ...]:
-    """What makes a release out of date, in words; nothing when it stands as it was built."""
+def over_digest(overrides: Document | None) -> str:
+    """Of what a week says over a lesson."""
+    return value_digest(overrides.data if overrides is not None else {})
+
+
+def out_of_date(receipt: Receipt, overrides: Document | None = None) -> tuple[str, ...]:
+    """What makes a release out of date, in words; nothing when it stands as it was built.
+
+    overrides : what a week says over the lesson now; None when that is not known
+    """
     from pipeline.build.tool import tool_digest
 
-    return receipt.changed(asked=None, tool=tool_digest())
+    over = over_digest(overrides) if overrides is not None else None
+    return receipt.changed(tool=tool_digest(), over=over)

@@ -25,7 +25,7 @@ from pipeline.build.making import Making
 from pipeline.build.placing import Released, ReleaseOrder, mark_reused, put_release
 from pipeline.build.planning import Asked, Order, Planned, plan_source, sources_of
 from pipeline.build.pools import Pools, default_jobs, open_pools
-from pipeline.build.receipt import Receipt, Receipts
+from pipeline.build.receipt import Receipt, Receipts, over_digest
 from pipeline.build.release import mend, read_record
 from pipeline.build.report import Reporter, SilentReporter
 from pipeline.build.run import Runner, Steps
@@ -95,7 +95,7 @@ class _Build:
     def stands(self, number: int, slug: str, source: LessonSource, receipt: Receipt) -> bool:
         """Whether the lesson's release is as it should be; then that is its result."""
         begun = time.perf_counter()
-        if receipt.changed(asked=self.asked.digest(source.overrides), tool=tool_digest()):
+        if receipt.changed(tool=tool_digest(), asked=self.asked.digest, over=over_digest(source.overrides)):
             return False
         folder = self.place.out / slug
         if not self.dry:
@@ -189,7 +189,7 @@ class _LessonRun:
         place = self.build.place
         order = ReleaseOrder(
             self.planned, done, self.folder, place.store, place.making, place.receipts.folder,
-            self.build.asked.products, self.build.asked.digest(self.source.overrides), tool_digest(),
+            self.build.asked.products, self.build.asked.digest, over_digest(self.source.overrides), tool_digest(),
         )  # fmt: skip
         self.build.crew.offer(
             Flight(

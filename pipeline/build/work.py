@@ -233,10 +233,9 @@ def _one_thread() -> Any:
 
 def _forget_peak() -> None:
     """Let the system count this process's peak of memory anew; see ``proc(5)``, clear_refs."""
-    try:
+    # elsewhere, or where it is not permitted, the peak is that of the process so far
+    with suppress(OSError):
         Path("/proc/self/clear_refs").write_text("5", "ascii")
-    except OSError:
-        pass  # not Linux, or not permitted: the peak is then that of the process so far
 
 
 def _peak_mb() -> int | None:

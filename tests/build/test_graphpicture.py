@@ -245,6 +245,18 @@ def test_a_week_is_drawn_lesson_beneath_lesson() -> None:
     assert "Low Tide: 15 steps: 14 made in" in (described.text or "")
 
 
+def test_of_many_lessons_the_unchanged_are_only_named() -> None:
+    """A back catalogue after one new note: what was made again is not lost between the others."""
+    same = tuple(replace(one, state="reused") for one in lesson_of(1).steps)
+    lessons = [LessonGraph(f"Lesson {n}", same) for n in range(299)]
+    svg = draw_graph([*lessons[:150], lesson_of(1, "The new one"), *lessons[150:]])
+    said = words(svg)
+    assert said.index("Lesson 149") < said.index("The new one") < said.index("Lesson 150")
+    assert said.count("12 steps: 12 reused") == 299
+    assert len(boxes(svg)) == 12
+    assert len(boxes(draw_graph(lessons[:2]))) == 12
+
+
 def test_names_are_escaped_and_made_fit_for_xml() -> None:
     name = 'Sea & "Salt" <script>alert(1)</script>\x00\x1b'
     odd = DrawnStep(name, "page", (), "failed", 0.0, name, (name,), (name,))

@@ -34,6 +34,7 @@ def receipt(tmp_path: Path) -> Receipt:
         lesson=str(tmp_path / "lesson.toml"),
         folder=str(tmp_path),
         asked="a",
+        over="o",
         tool="t",
         inputs=(noted(tmp_path / "tab.txt"), noted(tmp_path / "lesson.toml")),
         absent=(str(tmp_path / "channel.toml"),),
@@ -80,7 +81,8 @@ def test_what_changed_is_told(
 
 def test_other_wishes_and_another_tool(receipt: Receipt) -> None:
     assert receipt.changed(asked="b", tool="t") == ("something else is asked for",)
-    assert receipt.changed(asked=None, tool="t") == ()
+    assert receipt.changed(tool="t") == ()
+    assert receipt.changed(over="p", tool="t") == ("the week says something else over it",)
     assert receipt.changed(asked="a", tool="u") == (
         "lessonwright or one of its libraries is another version",
     )
