@@ -101,13 +101,16 @@ def test_the_same_contents_under_another_identity_stand(receipt: Receipt, tmp_pa
     assert renewed.renewed() is None
 
 
-def test_a_file_written_a_moment_ago_is_not_told_by_its_identity(tmp_path: Path) -> None:
+def test_a_file_written_a_moment_ago_is_not_told_by_its_identity(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Two writings within one tick of the clock look the same but for what they say."""
     path = tmp_path / "tab.txt"
     path.write_text("one")
-    assert seen(path, file_digest(path)).identity is None
-    settle()
-    assert seen(path, file_digest(path)).identity is not None
+    written = path.stat().st_ctime_ns
+    for later_ns, certain in ((1_000_000, False), (15_000_000, False), (40_000_000, True)):
+        monkeypatch.setattr(receipt_module.time, "time_ns", lambda later=later_ns: written + later)
+        assert (seen(path, file_digest(path)).identity is not None) == certain
 
 
 def test_a_clock_that_was_set_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
