@@ -91,6 +91,9 @@ _PAD: Final = 10.0
 _MARGIN: Final = 28.0
 _GAP_X, _GAP_Y = 46.0, 9.0
 _JOINT: Final = 5.0
+# on paper as wide as the page, which lies across
+_PRINTED: Final = "@page{size:landscape;margin:8mm}@media print{svg{width:100%;height:auto}}"
+_MOST_IN_FULL: Final = 8  # lessons
 _END_HEIGHT: Final = 32.0  # of a source or a part of the release
 _SOURCE, _STEP, _JOINT_OF, _GROUP = "source ", "step ", "joint ", "group "  # what an id begins with
 
@@ -98,12 +101,15 @@ _SOURCE, _STEP, _JOINT_OF, _GROUP = "source ", "step ", "joint ", "group "  # wh
 def draw_graph(lessons: Sequence[LessonGraph]) -> str:
     """An SVG document, one lesson beneath another. The same lessons give the same text.
 
+    Of more lessons than a week has, those that were reused as a whole are only named.
+
     Raises
     ------
     ValueError : two steps of a lesson have one name, a step needs one that is not there, or steps
         wait for each other.
     """
-    drawings = [_Drawing(lesson) for lesson in lessons]
+    brief = len(lessons) > _MOST_IN_FULL
+    drawings = [_Drawing(lesson, brief=brief) for lesson in lessons]
     states = Counter(step.state for lesson in lessons for step in lesson.steps)
     legend_width = _legend(None, states, 0.0)
     width = max([480.0, legend_width, *(drawing.width for drawing in drawings)]) + 2 * _MARGIN
@@ -113,6 +119,7 @@ def draw_graph(lessons: Sequence[LessonGraph]) -> str:
     )
     SubElement(root, "title").text = clean(heading)
     SubElement(root, "desc").text = clean(_described(lessons))
+    SubElement(root, "style").text = _PRINTED
     ground = SubElement(root, "rect", {"fill": "#ffffff"})
     y = _MARGIN
     if states:
@@ -159,8 +166,9 @@ def _summed(steps: Sequence[DrawnStep]) -> str:
 class _Drawing:
     """One lesson, laid out and ready to be drawn."""
 
-    def __init__(self, lesson: LessonGraph) -> None:
+    def __init__(self, lesson: LessonGraph, *, brief: bool = False) -> None:
         self.lesson = lesson
+        self.bare = not lesson.steps or (brief and all(step.state == "reused" for step in lesson.steps))
         self.steps = {step.name: step for step in lesson.steps}
         if len(self.steps) < len(lesson.steps):
             twice = next(n for n, count in Counter(s.name for s in lesson.steps).items() if count > 1)
@@ -170,7 +178,7 @@ class _Drawing:
         self.common = next((w for w, n in Counter(reasons).items() if n > max(1, len(reasons) / 2)), "")
         self.others = any(why != self.common for why in reasons)
         self.longest = max((step.seconds for step in lesson.steps if step.state == "made"), default=0.0)
-        self.ids, self.edges = self._graph()
+        self.ids, self.edges = ({}, []) if self.bare else self._graph()
         self.layout = lay_out(self._nodes(), self.edges, gap_x=_GAP_X, gap_y=_GAP_Y)
         self.head = 40.0 + (18.0 if self.common else 0.0)
         heading_width = max(
@@ -179,7 +187,7 @@ class _Drawing:
             text_width(self._reason, 12.0),
         )
         self.width = max(self.layout.width, min(heading_width, 1200.0))
-        self.height = self.head + (self.layout.height + 14.0 if lesson.steps else 6.0)
+        self.height = self.head + (6.0 if self.bare else self.layout.height + 14.0)
 
     @property
     def _title(self) -> str:

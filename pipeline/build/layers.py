@@ -21,10 +21,13 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from operator import sub
 from typing import Final
 
 _SWEEPS: Final = 24
-_RELAXATIONS: Final = 60
+_PATIENCE: Final = 6  # sweeps without a better order
+_RELAXATIONS: Final = 40
+_STILL: Final = 0.05  # pixels that no cell moves by any more
 _HOME: Final = 0.05  # the pull to the middle of all
 _LANE_HEIGHT: Final = 6.0
 _PORTS_APART: Final = 7.0
@@ -147,8 +150,9 @@ def _order(columns: list[list[_Cell]]) -> None:
     for column in columns:
         _number(column)
     best, fewest = [list(column) for column in columns], _crossings(columns)
+    best_sweep = 0
     for sweep in range(_SWEEPS):
-        if not fewest:
+        if not fewest or sweep - best_sweep > _PATIENCE:
             break
         forward = sweep % 2 == 0
         for column in columns[1:] if forward else columns[-2::-1]:
@@ -156,7 +160,7 @@ def _order(columns: list[list[_Cell]]) -> None:
         _exchange(columns)
         crossings = _crossings(columns)
         if crossings < fewest:
-            best, fewest = [list(column) for column in columns], crossings
+            best, fewest, best_sweep = [list(column) for column in columns], crossings, sweep
     for column, sorted_column in zip(columns, best, strict=True):
         column[:] = sorted_column
         _number(column)
@@ -221,8 +225,9 @@ def _settle(columns: list[list[_Cell]], gap: float) -> None:
         _spread(column, [0.0] * len(column), [1.0] * len(column), gap)
     main = _largest(columns)
     for relaxation in range(_RELAXATIONS):
+        before = [cell.y for column in columns for cell in column]
         # what has no part in the largest piece would drift away from it
-        middle = sum(cell.y for cell in main) / max(1, len(main))
+        middle = sum(cell.y for column in columns for cell in column if cell in main) / max(1, len(main))
         # in the last rounds all pull; before, only one side, so that distant columns agree
         for forward in (True, False):
             for column in columns if forward else columns[::-1]:
@@ -237,6 +242,9 @@ def _settle(columns: list[list[_Cell]], gap: float) -> None:
                     weights.append(sum(pulls) + home)
                     wishes.append(wish / weights[-1])
                 _spread(column, wishes, weights, gap)
+        after = [cell.y for column in columns for cell in column]
+        if relaxation > _RELAXATIONS // 2 and max(map(abs, map(sub, after, before)), default=0.0) < _STILL:
+            break
 
 
 def _largest(columns: list[list[_Cell]]) -> set[_Cell]:
