@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
@@ -68,6 +69,24 @@ class _Hand:
         self.pool.shutdown(wait=False, cancel_futures=True)
 
 
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Ctrl-C waits until what is done inside is done: a process that was just being started, and
+    is known to nobody yet, would lose its parent in the middle of that, and say so at length."""
+    before = signal.getsignal(signal.SIGINT)
+    if before is None or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+    signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if came:
+        signal.raise_signal(signal.SIGINT)
+
+
 class LocalPool:
     """Processes on this machine. One that is killed takes only its own work with it."""
 
@@ -77,6 +96,10 @@ class LocalPool:
         self._busy: dict[Future[Any], _Hand] = {}
 
     def submit(self, work: Work, argument: object) -> Future[Any]:
+        with _undisturbed():
+            return self._submit(work, argument)
+
+    def _submit(self, work: Work, argument: object) -> Future[Any]:
         hand = self._idle.pop() if self._idle else _Hand()
         try:
             future = hand.pool.submit(work, argument)

@@ -91,8 +91,9 @@ class Followed:
         return self.process.wait(WAIT_S)
 
     def close(self) -> None:
-        self.process.kill()
-        self.process.wait(WAIT_S)
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(WAIT_S)
         self._reader.join()
         for connection in self._connections:
             connection.close()
@@ -258,11 +259,17 @@ def test_a_save_stops_the_build_and_begins_another(
     assert list((tmp_path / "out" / ".store" / "making").iterdir()) == []
 
 
-def test_ctrl_c_while_building(start: Callable[..., Followed], lesson: Path) -> None:
+@pytest.mark.parametrize("pause_s", [0.0, 0.08])
+def test_ctrl_c_while_building(start: Callable[..., Followed], lesson: Path, pause_s: float) -> None:
+    """A worker that was just being started lost its parent in the middle of that, and said so in
+    fifteen lines."""
     followed = start("tide")
     until(followed.hear("/"), lambda one: one["building"])
+    time.sleep(pause_s)
     assert followed.end() == 0
+    followed.close()
     assert followed.told[-1] == "The desk is closed."
+    assert not any("Traceback" in line for line in followed.told)
 
 
 def test_what_is_built_when(
