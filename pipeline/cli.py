@@ -188,7 +188,7 @@ def build(
         store_bytes=round(store_gb * 1e9) if math.isfinite(store_gb) else 0,
         limit_s=None if limit is None else limit * 60.0,
         dry=dry_run,
-        report=choose_reporter(),
+        report=choose_reporter(dry=dry_run),
     )
     if as_json:
         _say_json(summary.to_json())

@@ -54,9 +54,13 @@ class RichReporter(Telling):
     what is being made now and the time left."""
 
     def __init__(
-        self, console: Console | None = None, *, clock: Callable[[], float] = time.monotonic
+        self,
+        console: Console | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        dry: bool = False,
     ) -> None:
-        super().__init__(clock)
+        super().__init__(clock, dry=dry)
         self._console = console or Console(stderr=True)
         self._bars: _Bars | None = None
         self._tasks: dict[str, TaskID] = {}

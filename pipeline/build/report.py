@@ -225,10 +225,13 @@ class Tally:
 
 
 class Telling:
-    """What telling by lines and by bars share: what is said when, and the counting."""
+    """What telling by lines and by bars share: what is said when, and the counting.
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
+    dry : nothing is made, so that nothing is said to be done
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic, *, dry: bool = False) -> None:
+        self._clock, self._dry = clock, dry
         self._tally: Tally | None = None
 
     def _say(self, text: str) -> None:
@@ -267,7 +270,9 @@ class Telling:
     def lesson_done(self, lesson: str, folder: str, *, seconds: float, made: int, reused: int) -> None:
         tally = self._tally
         anew = made > 0 or (tally is not None and lesson in tally.at_work)
-        if anew:
+        if self._dry:
+            pass
+        elif anew:
             self._say(said_done(lesson, folder, seconds=seconds, made=made, reused=reused))
         elif tally is None or tally.lessons == 1:
             self._say(f"{lesson}: unchanged → {folder}")
@@ -286,7 +291,7 @@ class Telling:
             self._changed(lesson)
 
     def end(self) -> None:
-        if self._tally is not None and self._tally.lessons > 1:
+        if self._tally is not None and self._tally.lessons > 1 and not self._dry:
             self._say(self._tally.sum())
         self._tally = None
 
@@ -295,8 +300,14 @@ class PlainReporter(Telling):
     """For logs and pipes: a line for each lesson made or not built, whatever is wrong, and once
     a minute how far the build is. Unchanged lessons are only counted."""
 
-    def __init__(self, stream: TextIO | None = None, *, clock: Callable[[], float] = time.monotonic) -> None:
-        super().__init__(clock)
+    def __init__(
+        self,
+        stream: TextIO | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        dry: bool = False,
+    ) -> None:
+        super().__init__(clock, dry=dry)
         self._stream = stream or sys.stderr
         self._said_at = 0.0
         self._over = threading.Event()
@@ -347,12 +358,15 @@ class PlainReporter(Telling):
         super().end()
 
 
-def choose_reporter(*, quiet: bool = False) -> Reporter:
-    """Bars when stderr is a terminal, lines when it is not, nothing when ``quiet``."""
+def choose_reporter(*, quiet: bool = False, dry: bool = False) -> Reporter:
+    """Bars when stderr is a terminal, lines when it is not, nothing when ``quiet``.
+
+    dry : nothing will be made
+    """
     if quiet:
         return SilentReporter()
     if not sys.stderr.isatty():
-        return PlainReporter()
+        return PlainReporter(dry=dry)
     from pipeline.build.bars import RichReporter
 
-    return RichReporter()
+    return RichReporter(dry=dry)

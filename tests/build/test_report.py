@@ -103,6 +103,18 @@ def test_of_one_lesson_that_is_not_built_only_the_reason_is_told(log: Log) -> No
     assert log.lines == ["tab.txt:3:1: error: a wrong note"]
 
 
+def test_a_dry_run_does_not_say_that_anything_is_done(clock: Clock) -> None:
+    out = io.StringIO()
+    report = PlainReporter(out, clock=clock, dry=True)
+    report.begin(2)
+    report.lesson_begun("tide", {"page": 1.0})
+    report.lesson_done("tide", "out/tide", seconds=0.5, made=0, reused=0)
+    report.problem("ebb", "tab.txt:3:1: error: a wrong note")
+    report.lesson_failed("ebb")
+    report.end()
+    assert out.getvalue().splitlines() == ["tab.txt:3:1: error: a wrong note", "ebb: not built"]
+
+
 def test_a_lesson_put_together_from_what_is_kept_is_done_not_unchanged(log: Log) -> None:
     """Its steps were all found in the store, but its release was not as it should be."""
     log.report.begin(2)
