@@ -199,7 +199,10 @@ def _value(text: str | None) -> str | None:
     if text is None or _DIGEST.fullmatch(text) or re.match(r"[\[({]|\w+\(|\d+ rows$", text):
         return None
     if text.startswith('"'):
-        text = json.loads(text).replace("\n", " ")
+        try:
+            text = str(json.loads(text)).replace("\n", " ")
+        except ValueError:  # from a receipt that was damaged
+            return None
         text = f"“{text}”" if text.strip() else "nothing"
     elif re.fullmatch(r"-?\d+(\.0|/1)", text):
         text = text[:-2]

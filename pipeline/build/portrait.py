@@ -77,12 +77,17 @@ def unpacked(data: Mapping[str, Any]) -> dict[str, Portrait]:
 
     Raises
     ------
-    KeyError, IndexError, TypeError, AttributeError : it is not what :func:`packed` makes.
+    ValueError : it is not what :func:`packed` makes.
     """
-    groups = data["lines"]
     found: dict[str, Portrait] = {}
-    for name, places in data["steps"].items():
-        found[name] = {label: text for place in places for label, text in groups[place].items()}
+    try:
+        groups = data["lines"]
+        for name, places in data["steps"].items():
+            found[name] = {label: text for place in places for label, text in groups[place].items()}
+    except (KeyError, IndexError, TypeError, AttributeError) as error:
+        raise ValueError(f"these are no packed portraits: {error!r}") from error
+    if not all(isinstance(text, str) for lines in found.values() for text in lines.values()):
+        raise ValueError("these are no packed portraits: a line is no text")
     return found
 
 

@@ -329,7 +329,7 @@ def test_much_is_summed_up_and_the_music_comes_first() -> None:
 
 _texts = st.sampled_from(
     ["a", "yes", "-1.0", '"1"', "0123456789ab", "0123456789ab name", "2 rows", "[a, b]", "Phrase(a, 1)", "x" * 60,
-     "Am D7", "Am ~0123456789ab", "-", "0123456789ab 0123456789ac"]
+     "Am D7", "Am ~0123456789ab", "-", '"broken', "", "0123456789ab 0123456789ac"]
 )  # fmt: skip
 _labels = st.sampled_from(
     ["title", "tab title", "tab bar 1", "tab bar 2", "tab neck", "tab tuning", "tab form", "tab bars", "chart bar 1",
