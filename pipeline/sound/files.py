@@ -19,6 +19,7 @@ from pipeline.sound.master import TARGET_RANGE, limit, master
 from pipeline.wholefile import written_beside
 
 MP3_RATES: Final = (32_000, 44_100, 48_000)
+_BLOCK: Final = 1 << 18  # samples that are written at a time
 MP3_KBPS: Final = (96, 112, 128, 160, 192, 224, 256, 320)
 
 
@@ -44,13 +45,19 @@ def write_wav(path: Path, audio: npt.NDArray[Any], rate: int) -> None:
     import soundfile
 
     data = _stereo(audio)
-    # from integers: the rounding is ours and the same on every machine
-    whole = np.clip(np.round(data.astype(np.float64) * 8_388_607.0), -8_388_608, 8_388_607)
     with written_beside(path) as beside:
         try:
-            soundfile.write(beside, whole.astype(np.int32) << 8, rate, subtype="PCM_24", format="WAV")
+            with soundfile.SoundFile(beside, "w", rate, data.shape[1], "PCM_24", format="WAV") as file:
+                for first in range(0, len(data), _BLOCK):
+                    file.write(_whole(data[first : first + _BLOCK]))
         except soundfile.LibsndfileError as error:
             raise StepError(f"cannot write {path}: {error}") from error
+
+
+def _whole(block: npt.NDArray[np.float32]) -> npt.NDArray[np.int32]:
+    """As 24-bit numbers in the upper bits: the rounding is ours and the same on every machine."""
+    whole = np.clip(np.round(block.astype(np.float64) * 8_388_607.0), -8_388_608, 8_388_607)
+    return whole.astype(np.int32) << 8
 
 
 def write_mp3(
@@ -84,6 +91,7 @@ def write_mp3(
             coded = data if aim >= ceiling_dbtp else _under(data, rate, aim)
             coded = coded * np.float32(10 ** (gain_db / 20))
             _encode(beside, coded, rate, kbps)
+            del coded
             decoded = _decode(beside, data.shape[1])
             over = true_peak_dbtp(decoded, rate) - ceiling_dbtp
             if over <= 0 or true_peak_dbtp(data, rate) > ceiling_dbtp:

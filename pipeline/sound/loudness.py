@@ -54,15 +54,34 @@ def integrated_lufs(audio: npt.NDArray[Any], rate: int) -> float:
     """
     import pyloudnorm
 
-    data = np.asarray(_checked(audio), dtype=np.float64)
+    data = _checked(audio)
+    if data.ndim == 1:
+        data = data[:, None]
     needed = math.ceil(_BLOCK_S * rate) + 1
     if len(data) < needed:
         data = np.concatenate([data] * math.ceil(needed / len(data)))
     if not np.any(data):
         return -math.inf
     meter = pyloudnorm.Meter(rate, filter_class="DeMan")
-    value = float(meter.integrated_loudness(data))
-    return value if math.isfinite(value) and value > SILENT_LUFS else -math.inf
+    # channel by channel: the meter works on copies in double precision, and music is long
+    levels = []
+    for channel in data.T:
+        meter.integrated_loudness(np.asarray(channel, dtype=np.float64))
+        levels.append(meter.blockwise_loudness)
+    value = _gated((10 ** ((np.asarray(levels, dtype=np.float64) + 0.691) / 10)).sum(axis=0))
+    return value if value > SILENT_LUFS else -math.inf
+
+
+def _gated(power: npt.NDArray[np.float64]) -> float:
+    """The loudness of blocks of this mean power, BS.1770-4 eq. 5 to 7; -inf when all are under
+    the absolute gate."""
+    with np.errstate(divide="ignore"):
+        levels = -0.691 + 10 * np.log10(power)
+    loud = levels >= SILENT_LUFS
+    if not loud.any():
+        return -math.inf
+    loud &= levels > -0.691 + 10 * math.log10(float(power[loud].mean())) - 10
+    return -0.691 + 10 * math.log10(float(power[loud].mean()))
 
 
 @cache

@@ -146,3 +146,17 @@ def test_master_meets_its_target(target: float) -> None:
     assert loudness.integrated_lufs == pytest.approx(target, abs=0.1)
     assert loudness.true_peak_dbtp <= -1.0
     assert measure(out, RATE) == loudness
+
+
+def test_a_long_file_is_measured_in_little_memory() -> None:
+    """Ten minutes of a mix took 3 GB: the meter worked on double-precision copies of all of it."""
+    import tracemalloc
+
+    audio = np.full((48_000 * 30, 2), 0.1, dtype=np.float32)
+    integrated_lufs(audio[:48_000], 48_000)  # imports apart
+    tracemalloc.start()
+    try:
+        integrated_lufs(audio, 48_000)
+        assert tracemalloc.get_traced_memory()[1] < 3.5 * audio.nbytes
+    finally:
+        tracemalloc.stop()
