@@ -168,6 +168,8 @@ class _Following:
     def _concerned(self, names: frozenset[str]) -> frozenset[Path] | None:
         """The lessons to build, None for all: those that were concerned, or are now."""
         before = self._watched.lessons_of(names)
+        if before is not None and all(Path(one).suffix.lower() != ".toml" and Path(one).is_file() for one in names):
+            return before  # what lessons there are, and of which files, does not hang on it
         self.look()
         now = self._watched.lessons_of(names)
         return None if before is None or now is None else (before | now) & self._addresses.keys()
