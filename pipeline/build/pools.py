@@ -19,6 +19,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
+from pipeline.build.offspring import kill_with_offspring
 from pipeline.build.work import prepare_worker
 from pipeline.errors import MissingError
 
@@ -65,7 +66,7 @@ class _Hand:
     def kill(self) -> None:
         # it may be gone already, or never have come to be
         with suppress(OSError, BrokenExecutor, CancelledError, TimeoutError):
-            os.kill(self._pid.result(_START_S), signal.SIGKILL if os.name != "nt" else signal.SIGTERM)
+            kill_with_offspring(self._pid.result(_START_S))
         self.pool.shutdown(wait=False, cancel_futures=True)
 
 

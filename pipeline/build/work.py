@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.build.digest import code_digest, input_digest, library_version
+from pipeline.build.offspring import kill_offspring
 from pipeline.build.step import Given, Made, Output, State, Step, StepFunction
 from pipeline.build.store import Store
 from pipeline.errors import LessonwrightError, MissingError, Problem, SourceError, StepError
@@ -291,4 +292,5 @@ def prepare_worker() -> None:
 
 def _end_with(sentinel: int) -> None:
     connection.wait([sentinel])
+    kill_offspring()
     os._exit(1)
