@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from pipeline.build import make_sound
+from pipeline.build import costs, make_sound
 from pipeline.build.declaring import PART, Declaring
 from pipeline.build.digest import value_digest
 from pipeline.build.editions import Edition, counted_words, tempo_words
@@ -68,7 +68,7 @@ def _edition_steps(
         rooms=("pipeline.sound",),
         libraries=("numpy", "scipy", "pedalboard", "pyloudnorm", "pyfluidsynth", "midirenderer", "pretty_midi",
                    "soundfile"),
-        weight=2.0 + seconds / 20,
+        cost=costs.backing(seconds),
     )  # fmt: skip
     coded = of.step(
         f"mp3 {label}",
@@ -83,7 +83,7 @@ def _edition_steps(
         needs=(band.name,),
         rooms=("pipeline.sound",),
         libraries=("numpy", "soundfile", "pyloudnorm", "imageio-ffmpeg"),
-        weight=1.0 + seconds / 30,
+        cost=costs.mp3(seconds),
     )
     tagged = of.step(
         f"tags {label}",
@@ -114,7 +114,7 @@ def _edition_steps(
         needs=(coded.name, "cover"),
         rooms=("pipeline.pack.tags",),
         libraries=("mutagen",),
-        weight=0.2,
+        cost=costs.tags(seconds),
     )
     return [band, coded, tagged]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.build import make_words
+from pipeline.build import costs, make_words
 from pipeline.build.declaring import ARCHIVE, PACK_MEMBER, PUBLIC, Declaring, template_files
 from pipeline.build.editions import counted_words
 from pipeline.build.step import Output, Step
@@ -46,6 +46,7 @@ def words_steps(of: Declaring, before: Sequence[Step]) -> list[Step]:
                 files=_files(readme),
                 needs=tuple(dict.fromkeys(step for step, _, _ in members)),
                 rooms=("pipeline.words", "pipeline.pack"), libraries=("jinja2",),
+                cost=costs.pack(of.lesson.take.seconds if of.lesson.take else 0.0),
             )
         )  # fmt: skip
     return [_words(of, facts, offers, reach(make_words.DESCRIPTION_FILE, own)), *packs]

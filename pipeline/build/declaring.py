@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
+from pipeline.build.costs import SMALL, Cost
 from pipeline.build.editions import Edition
 from pipeline.build.step import Output, Step
 from pipeline.music.chart import ChordSpan
@@ -72,7 +73,8 @@ class Declaring:
         self.unspelled_tab = replace(lesson.tab, notes=self.played_tab.notes)
         self.notes: list[str] = []
 
-    def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output],
-              **more: Any) -> Step:  # fmt: skip
+    def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output], *,
+             cost: Cost = SMALL, **more: Any) -> Step:  # fmt: skip
         rooms = ("pipeline.music", *more.pop("rooms", ()))
-        return Step(name, product, self.slug, function, params, tuple(outputs), rooms=rooms, **more)
+        return Step(name, product, self.slug, function, params, tuple(outputs), rooms=rooms,
+                    weight=cost.weight, memory_mb=cost.memory_mb, **more)  # fmt: skip

@@ -12,7 +12,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from pipeline.build import make_pages, make_pictures, make_take
+from pipeline.build import costs, make_pages, make_pictures, make_take
 from pipeline.build.declare_sound import as_it_swings, groove_of, sound_steps
 from pipeline.build.declare_words import words_steps
 from pipeline.build.declaring import REVIEW, Declaring, template_files
@@ -164,7 +164,7 @@ class _Declaration(Declaring):
                 files=files,
                 rooms=("pipeline.listen", *_TAKE_READ_BY),
                 libraries=("numpy", "scipy", "soxr", "av"),
-                weight=8.0,
+                cost=costs.align(take),
             ),
             self.step(
                 "alignment picture",
@@ -176,7 +176,7 @@ class _Declaration(Declaring):
                 needs=("align",),
                 rooms=(*_DRAWN_BY, "pipeline.listen.alignment", *_TAKE_READ_BY),
                 libraries=("numpy", "pillow", "fonttools", "av"),
-                weight=2.0,
+                cost=costs.alignment_picture(take),
             ),
         ]
 
@@ -188,7 +188,8 @@ class _Declaration(Declaring):
         pdf, xml, mid, txt = (
             f"{self.slug} - {end}" for end in ("tab.pdf", "notation.musicxml", "tab.mid", "tab.txt")
         )
-        rooms = ("pipeline.page",)
+        rooms, notes = ("pipeline.page",), len(tab.notes)
+        slight = costs.interchange(notes)
         interchange = make_pages.InterchangeParams
         return [
             self.step(
@@ -200,23 +201,23 @@ class _Declaration(Declaring):
                 [Output(pdf, "tab", "The tab with notation and chords, to print"),
                  Output("page-*.svg", REVIEW, "A page of the tab")],
                 files=font_files(self.look), rooms=(*rooms, "pipeline.build.looks"),
-                libraries=("verovio", "typst", "fonttools"), weight=3.0,
+                libraries=("verovio", "typst", "fonttools"), cost=costs.page(notes),
             ),
             self.step(
                 "musicxml", "musicxml", make_pages.musicxml,
                 interchange(xml, tab, spans, config.credit, self.lesson.rights),
                 [Output(xml, "musicxml", "The tab for notation programs (MusicXML)")],
-                rooms=rooms,
+                rooms=rooms, cost=slight,
             ),
             self.step(
                 "midi", "midi", make_pages.midi, interchange(mid, self.unspelled_tab),
                 [Output(mid, "midi", "The notes for sequencers and practice programs (MIDI)")],
-                rooms=rooms, libraries=("mido",),
+                rooms=rooms, libraries=("mido",), cost=slight,
             ),
             self.step(
                 "texttab", "texttab", make_pages.texttab, interchange(txt, self.unspelled_tab),
                 [Output(txt, "texttab", "The tab as plain text, to read anywhere")],
-                rooms=rooms,
+                rooms=rooms, cost=slight,
             ),
         ]  # fmt: skip
 
@@ -232,10 +233,10 @@ class _Declaration(Declaring):
         steps = [
             self.step("still", "still", make_pictures.still, still,
                        [Output(still.name, "still", "The picture a viewer sees before playing")],
-                       files=fonts, rooms=rooms, libraries=libraries),
+                       files=fonts, rooms=rooms, libraries=libraries, cost=costs.TITLE),
             self.step("cover", "cover", make_pictures.cover, cover,
                        [Output(cover.name, "cover", "The cover picture")],
-                       files=fonts, rooms=rooms, libraries=libraries),
+                       files=fonts, rooms=rooms, libraries=libraries, cost=costs.TITLE),
         ]  # fmt: skip
         take = self.lesson.take
         if take is None:
@@ -270,16 +271,18 @@ class _Declaration(Declaring):
             size=size,
             title=overlay.title if take.video else self.title,
         )
+        frames, beats = take.seconds * float(overlay.fps), float(tab.form.played.length)
         timed = (*rooms, "pipeline.listen.alignment", "pipeline.framerate")
         return [
             *steps,
             self.step("overlay", "overlay", make_pictures.overlay, overlay,
                        [Output(overlay.name, "overlay", "The chords with a transparent ground, for the take")],
-                       files=fonts, needs=("align",), rooms=timed, libraries=libraries, weight=6.0),
+                       files=fonts, needs=("align",), rooms=timed, libraries=libraries,
+                       cost=costs.overlay(codec, overlay.size, frames=frames, beats=beats)),
             self.step("clip", "clip", make_pictures.clip, clip,
                        [Output(clip.name, "clip", "The take with the chords shown")],
-                       files=(("take", take.path), *fonts), needs=("align",), rooms=timed, libraries=libraries,
-                       weight=10.0),
+                       files=(("take", take.path), *fonts), needs=("align",), rooms=timed,
+                       libraries=libraries, cost=costs.clip(clip.size, frames=frames)),
         ]  # fmt: skip
 
     def _shown(

@@ -53,7 +53,9 @@ CODECS: Final[dict[str, AlphaCodec]] = {
     "rle": AlphaCodec("qtrle", "argb", ".mov", "mov"),
     "vp9": AlphaCodec("libvpx-vp9", "yuva420p", ".webm", "webm",
                       (("crf", "24"), ("b", "0"), ("deadline", "realtime"), ("cpu-used", "8"),
-                       ("row-mt", "1"), ("threads", str(THREADS)), ("auto-alt-ref", "0"))),
+                       ("row-mt", "1"), ("threads", str(THREADS)),
+                       # no frames looked ahead: nothing uses them here, and each fills memory
+                       ("auto-alt-ref", "0"), ("lag-in-frames", "0"))),
     "prores": AlphaCodec("prores_ks", "yuva444p10le", ".mov", "mov",
                          (("profile", "4444"), ("vendor", "apl0"), ("alpha_bits", "16")), intra=True),
 }  # fmt: skip
