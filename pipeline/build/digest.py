@@ -18,13 +18,15 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import struct
-from collections.abc import Mapping, Set
+from collections.abc import Callable, Iterator, Mapping, Set
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import date, time
 from enum import Enum
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Final, Protocol
 
 _CODE_SUFFIXES = frozenset({".py", ".toml", ".j2", ".html", ".css", ".js", ".txt", ".json", ".ttf"})
 
@@ -75,70 +77,125 @@ def input_digest(path: Path) -> str:
     return _known[identity]
 
 
+_remembered: ContextVar[dict[int, tuple[object, bytes]] | None] = ContextVar("_remembered", default=None)
+
+
+@contextmanager
+def read_once() -> Iterator[None]:
+    """Within it, what a frozen dataclass says is worked out once for each object, however many
+    values hold it: twenty steps that play one tab. They must stay as they are meanwhile."""
+    token = _remembered.set({})
+    try:
+        yield
+    finally:
+        _remembered.reset(token)
+
+
 def value_digest(value: object) -> str:
-    """SHA-256 of a value made of plain data, dataclasses and models.
+    """SHA-256 of a value made of plain data and dataclasses.
 
     Raises
     ------
     TypeError : a kind of value whose meaning cannot be told from its data.
     """
-    found = hashlib.sha256()
-    _feed(found, value)
-    return found.hexdigest()
+    return hashlib.sha256(_said(value)).hexdigest()
+
+
+def _tagged(tag: str, data: bytes) -> bytes:
+    # length first: no two different values may run together to the same bytes
+    return b"%s%d:%s" % (tag.encode(), len(data), data)
+
+
+def _said(value: object) -> bytes:
+    """A value as bytes, different for different values."""
+    write = _WRITERS.get(type(value))
+    if write is None:
+        write = _WRITERS[type(value)] = _writer_for(value)
+    return write(value)
+
+
+def _said_data(value: Any) -> bytes:
+    """Of a dataclass the digest stands for it: what holds it stays short."""
+    known = _remembered.get()
+    if known is not None and (found := known.get(id(value))) is not None:
+        return found[1]
+    head, names, frozen = _parts_of(type(value))
+    parts = [head]
+    for name, tag in names:
+        parts += (tag, _said(getattr(value, name)))
+    said = _tagged("sum", hashlib.sha256(b"".join(parts)).digest())
+    if known is not None and frozen:
+        known[id(value)] = value, said  # the value too: its id must not go to another one
+    return said
+
+
+_Parts = tuple[bytes, tuple[tuple[str, bytes], ...], bool]
+_PARTS: Final[dict[type, _Parts]] = {}
+
+
+def _parts_of(kind: Any) -> _Parts:
+    """Of a class of dataclass: how it begins, its fields with their tags, whether it is frozen."""
+    if kind not in _PARTS:
+        names = tuple((f.name, _tagged("field", f.name.encode())) for f in dataclasses.fields(kind))
+        _PARTS[kind] = _tagged("data", kind.__qualname__.encode()), names, kind.__dataclass_params__.frozen
+    return _PARTS[kind]
+
+
+def _said_row(value: Any) -> bytes:
+    return b"row%d:" % len(value) + b"".join(map(_said, value))
+
+
+def _said_map(value: Any) -> bytes:
+    parts = [b"map%d:" % len(value)]
+    for key in sorted(value, key=str):
+        parts += (_said(key), _said(value[key]))
+    return b"".join(parts)
+
+
+def _said_set(value: Any) -> bytes:
+    return _tagged("set", "".join(sorted(value_digest(entry) for entry in value)).encode())
+
+
+def _said_enum(value: Any) -> bytes:
+    return _tagged("enum", f"{type(value).__qualname__}.{value.name}".encode())
+
+
+def _said_time(value: Any) -> bytes:
+    return _tagged(type(value).__name__, value.isoformat().encode())
+
+
+_KINDS: Final[tuple[tuple[type, Callable[[Any], bytes]], ...]] = (
+    (Enum, _said_enum),  # before int and str: an enum can be one of them too
+    (bool, lambda value: _tagged("bool", str(value).encode())),
+    (int, lambda value: _tagged(type(value).__name__, str(value).encode())),
+    (float, lambda value: _tagged("float", struct.pack("<d", value))),
+    (str, lambda value: _tagged("str", value.encode("utf-8", "surrogatepass"))),
+    (bytes, lambda value: _tagged("bytes", value)),
+    (Fraction, lambda value: _tagged("fraction", str(value).encode())),
+    (date, _said_time),  # a datetime is a date
+    (time, _said_time),
+    (Path, lambda value: _tagged("file", input_digest(value).encode())),
+    (Mapping, _said_map),
+    (tuple, _said_row),
+    (list, _said_row),
+    (Set, _said_set),
+)
+_WRITERS: Final[dict[type, Callable[[Any], bytes]]] = {type(None): lambda _: b"none0:"}
+
+
+def _writer_for(value: object) -> Callable[[Any], bytes]:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type | Enum):
+        return _said_data
+    for kind, write in _KINDS:
+        if isinstance(value, kind):
+            return write
+    raise TypeError(f"a {type(value).__qualname__} has no digest: pass plain data to a step")
 
 
 def _put(into: _Hash, tag: str, data: bytes) -> None:
     # length first: no two different values may run together to the same bytes
     into.update(f"{tag}{len(data)}:".encode())
     into.update(data)
-
-
-def _feed_plain(into: _Hash, value: object) -> bool:
-    match value:
-        case None:
-            _put(into, "none", b"")
-        case Enum():
-            _put(into, "enum", f"{type(value).__qualname__}.{value.name}".encode())
-        case bool() | int():
-            _put(into, type(value).__name__, str(value).encode())
-        case float():
-            _put(into, "float", struct.pack("<d", value))
-        case str():
-            _put(into, "str", value.encode("utf-8", "surrogatepass"))
-        case bytes():
-            _put(into, "bytes", value)
-        case Fraction():
-            _put(into, "fraction", str(value).encode())
-        case date() | time():  # a datetime is a date
-            _put(into, type(value).__name__, value.isoformat().encode())
-        case Path():
-            _put(into, "file", input_digest(value).encode())
-        case _:
-            return False
-    return True
-
-
-def _feed(into: _Hash, value: object) -> None:
-    if _feed_plain(into, value):
-        return
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        _put(into, "data", type(value).__qualname__.encode())
-        for item in dataclasses.fields(value):
-            _put(into, "field", item.name.encode())
-            _feed(into, getattr(value, item.name))
-    elif isinstance(value, Mapping):
-        _put(into, "map", str(len(value)).encode())
-        for key in sorted(value, key=str):
-            _feed(into, key)
-            _feed(into, value[key])
-    elif isinstance(value, tuple | list):
-        _put(into, "row", str(len(value)).encode())
-        for entry in value:
-            _feed(into, entry)
-    elif isinstance(value, Set):
-        _put(into, "set", "".join(sorted(value_digest(entry) for entry in value)).encode())
-    else:
-        raise TypeError(f"a {type(value).__qualname__} has no digest: pass plain data to a step")
 
 
 @lru_cache(maxsize=256)

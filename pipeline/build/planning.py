@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.build.declaring import REVIEW
-from pipeline.build.digest import identity_of, input_digest, value_digest
+from pipeline.build.digest import identity_of, input_digest, read_once, value_digest
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.graph import Graph
 from pipeline.build.lesson_steps import Plan, plan_lesson
@@ -24,6 +24,7 @@ from pipeline.build.step import Step
 from pipeline.build.store import Store
 from pipeline.build.work import StorePlace, said_of, store_of_worker
 from pipeline.config.load import channel_places
+from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
 from pipeline.read.lesson import Lesson, read_lesson
 from pipeline.read.weeks import LessonSource
@@ -124,8 +125,9 @@ def _planned(order: Order) -> Planned:
         graph = Graph(plan.steps)
         _refuse_empty(lesson, graph, asked.products)
         steps = tuple(graph.chosen(asked.products).steps.values())
-        for step in steps:
-            _ = step.own_digest  # worked out here, it travels with the step
+        with read_once():
+            for step in steps:
+                _ = step.own_digest  # worked out here, it travels with the step
         if order.upload is not None:
             _upload(order.upload, steps)
         inputs = tuple(seen(path.absolute(), input_digest(path)) for path in plan.inputs)
@@ -146,7 +148,7 @@ def _planned(order: Order) -> Planned:
         tuple(str(path.absolute()) for path in _missed(lesson)),
         tuple((str(f.absolute()), "*.j2", listing(f, "*.j2")) for f in _template_folder(lesson)),
         tuple(dict.fromkeys((*cautions, *plan.cautions))),
-        _names(lesson),
+        _names(lesson, order.source.overrides),
     )
 
 
@@ -171,7 +173,8 @@ def _template_folder(lesson: Lesson) -> Iterator[Path]:
         yield lesson.channel.templates
 
 
-def _names(lesson: Lesson) -> dict[str, str]:
+def _names(lesson: Lesson, over: Document | None) -> dict[str, str]:
+    """What to call its sources; a week may say what the lesson's file says."""
     config, channel = lesson.config, lesson.channel
     found = {
         "lesson": config.path,
@@ -179,7 +182,8 @@ def _names(lesson: Lesson) -> dict[str, str]:
         "chart": config.chart or config.tab,
         "channel": channel.path,
     }
-    return {name: path.name for name, path in found.items() if path is not None}
+    names = {name: path.name for name, path in found.items() if path is not None}
+    return {**names, "lesson": f"{names['lesson']} or {over.path.name}"} if over else names
 
 
 def _refuse_empty(lesson: Lesson, graph: Graph, products: tuple[str, ...]) -> None:

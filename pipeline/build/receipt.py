@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.digest import Identity, file_digest, identity_of, remember, value_digest
+from pipeline.build.portrait import packed, unpacked
 from pipeline.config.toml import Document
 from pipeline.wholefile import write_whole
 
@@ -130,20 +131,28 @@ class Receipt:
     all_reused: bool = False
 
     def to_json(self) -> dict[str, Any]:
-        return {"format": FORMAT, **asdict(self)}
+        steps = {
+            name: {n: v for n, v in asdict(replace(note, portrait={})).items() if n != "portrait"}
+            for name, note in self.steps.items()
+        }
+        portraits = packed({name: note.portrait for name, note in self.steps.items()})
+        return {"format": FORMAT, **asdict(replace(self, steps={})), "steps": steps, "portraits": portraits}
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> Receipt:
         """Raises ValueError, KeyError or TypeError for what is no receipt of this format."""
         if data["format"] != FORMAT:
             raise ValueError("another format")
+        portraits = unpacked(data["portraits"])
         return cls(
             **{n: data[n] for n in ("slug", "title", "lesson", "folder", "asked", "over", "tool")},
             inputs=_seen_of(data["inputs"]),
             absent=tuple(data["absent"]),
             listings=tuple((folder, pattern, names) for folder, pattern, names in data["listings"]),
             outputs=_seen_of(data["outputs"]),
-            steps={name: _note_of(step) for name, step in data["steps"].items()},
+            steps={
+                name: _note_of({**step, "portrait": portraits[name]}) for name, step in data["steps"].items()
+            },
             built=tuple(data["built"]),
             cautions=tuple(data["cautions"]),
             all_reused=data["all_reused"],
