@@ -195,24 +195,33 @@ def _until_placing(process: subprocess.Popen[str], out: Path) -> None:
 
 
 def run(folder: Path, count: int, *, seed: int = 1, told: Callable[[str], None] = print) -> Tally:
-    """``count`` kills: two of three in a lesson alone, the others in a week of two."""
+    """``count`` kills: two of three in a lesson alone, the others in a week of two. Ctrl-C ends
+    them sooner."""
     tally, chance, begun = Tally(), random.Random(seed), time.monotonic()
-    for lessons, share in ((1, count - count // 3), (2, count // 3)):
-        references = References(folder / f"references of {lessons}", lessons=lessons)
-        temporary = folder / f"t{lessons}"
-        temporary.mkdir()
-        place = Place(folder / f"place of {lessons}", lessons, temporary=temporary)
-        kills = Kills(place, references, chance, tally)
-        kills.begin()
-        aim = _killed(tally) + share
-        while _killed(tally) < aim:
-            kills.round()
-            told(f"\r{_killed(tally)} of {count}, {len(tally.faults)} faults ")
-        kills.go_on("at the end")
-        left = sum(1 for path in temporary.rglob("*") if path.is_file())
-        tally.counts["files left in the system's folder for temporary files"] += left
+    try:
+        for lessons, share in ((1, count - count // 3), (2, count // 3)):
+            _series(folder, lessons, _killed(tally) + share, chance, tally, told)
+    except KeyboardInterrupt:
+        tally.counts["stopped before the end"] += 1
     tally.seconds = time.monotonic() - begun
     return tally
+
+
+def _series(
+    folder: Path, lessons: int, aim: int, chance: random.Random, tally: Tally, told: Callable[[str], None]
+) -> None:
+    references = References(folder / f"references of {lessons}", lessons=lessons)
+    temporary = folder / f"t{lessons}"
+    temporary.mkdir()
+    place = Place(folder / f"place of {lessons}", lessons, temporary=temporary)
+    kills = Kills(place, references, chance, tally)
+    kills.begin()
+    while _killed(tally) < aim:
+        kills.round()
+        told(f"\r{_killed(tally)} of {aim}, {len(tally.faults)} faults ")
+    kills.go_on("at the end")
+    left = sum(1 for path in temporary.rglob("*") if path.is_file())
+    tally.counts["files left in the system's folder for temporary files"] += left
 
 
 def _killed(tally: Tally) -> int:
