@@ -83,7 +83,7 @@ def backing(seconds: float) -> Cost:
 
 
 def mp3(seconds: float) -> Cost:
-    return _of(0.4 + 0.125 * seconds, 170 + 4.0 * seconds)
+    return _of(0.4 + 0.125 * seconds, 200 + 3.4 * seconds)
 
 
 def tags(seconds: float) -> Cost:

@@ -26,7 +26,9 @@ from pipeline.build.work import StorePlace, said_of, store_of_worker
 from pipeline.config.load import channel_places
 from pipeline.config.toml import Document
 from pipeline.errors import MisuseError, Problem, Problems, SourceError, in_order
+from pipeline.read.heard import Heard
 from pipeline.read.lesson import Lesson, read_lesson
+from pipeline.read.media import check_audio
 from pipeline.read.weeks import LessonSource
 
 _TRIES: Final = 3
@@ -67,11 +69,13 @@ class Order:
 
     upload : the store to which the files that steps read are to go, for workers that do not
         see this machine's disk
+    heard : the folder where is kept what listening through recordings found, None for nowhere
     """
 
     source: LessonSource
     asked: Asked
     upload: StorePlace | None = None
+    heard: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -116,7 +120,12 @@ def _changed_since(path: str, begun_ns: int) -> bool:
 
 def _planned(order: Order) -> Planned:
     problems = Problems()
-    lesson = read_lesson(order.source.path, problems, overrides=order.source.overrides)
+    lesson = read_lesson(
+        order.source.path,
+        problems,
+        overrides=order.source.overrides,
+        sound_check=Heard(order.heard).check if order.heard else check_audio,
+    )
     if lesson is None:
         return Planned(tuple(in_order(problems)))
     asked = order.asked

@@ -136,12 +136,11 @@ class _LessonRun:
         self.begun = time.perf_counter()
         self.planned = Planned(())
         build.at_work += 1
+        heard = None if build.dry else build.place.out.absolute() / STORE_FOLDER / "heard"
+        order = Order(source, build.asked, build.upload, heard)
         build.crew.offer(
-            Flight(
-                f"reading {name}", plan_source, Order(source, build.asked, build.upload), self._planned,
-                rank=_FIRST, memory_mb=500,
-            )
-        )  # fmt: skip
+            Flight(f"reading {name}", plan_source, order, self._planned, rank=_FIRST, memory_mb=500)
+        )
 
     @property
     def folder(self) -> Path:

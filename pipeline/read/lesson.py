@@ -6,7 +6,7 @@ the others of its week alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -19,12 +19,15 @@ from pipeline.music.errors import MusicError
 from pipeline.music.respell import respelled
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
-from pipeline.read.media import MediaError, MediaInfo, check_audio, probe
+from pipeline.read.media import MediaError, MediaInfo, SoundCheck, check_audio, probe
 from pipeline.read.tabfile import read_chart, read_tab
 from pipeline.read.weeks import LessonSource, clashes, read_paths
 from pipeline.read.weeks import slug_at as slug_at
 
 MUSICXML = (".musicxml", ".xml", ".mxl")
+
+
+SoundChecker = Callable[[Path], SoundCheck]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +127,7 @@ def read_lesson(
     channel: Channel | None = None,
     overrides: Document | None = None,
     recordings: bool = True,
+    sound_check: SoundChecker = check_audio,
 ) -> Lesson | None:
     """Read a lesson from its file or folder.
 
@@ -132,6 +136,7 @@ def read_lesson(
     channel : None finds the channel file that the lesson names or that lies nearest
     overrides : what a week file says over the lesson
     recordings : False leaves them closed, for who wants to know the music only, and quickly
+    sound_check : listens through a recording, or remembers what that found
 
     Returns None when there are errors; all of them, and cautions, are in ``problems``.
     """
@@ -151,7 +156,7 @@ def read_lesson(
         # notation programs say how a note is spelled; a text tab leaves it to the chords
         if spans is not None and config.tab.suffix.lower() not in MUSICXML:
             tab = respelled(tab, spans)
-    probed: dict[Path, MediaInfo | None] = {}
+    probed = _Probed(sound_check)
     take = _media(written, ("take",), config.take, probed, problems) if recordings else None
     talk = _media(written, ("talk",), config.talk, probed, problems) if recordings else None
     segments = _segments(written, tab, probed, problems) if recordings else ()
@@ -244,21 +249,29 @@ def _with_phrases(written: Written[LessonConfig], tab: Tab, problems: Problems) 
     return replace(tab, phrases=tuple(kept)) if written.config.phrases else tab
 
 
+@dataclass
+class _Probed:
+    """Recordings that were looked at, None for those that cannot be used: each is opened once."""
+
+    sound_check: SoundChecker
+    found: dict[Path, MediaInfo | None] = field(default_factory=dict)
+
+
 def _media(
     written: Written[LessonConfig],
     location: tuple[str | int, ...],
     path: Path | None,
-    probed: dict[Path, MediaInfo | None],
+    probed: _Probed,
     problems: Problems,
 ) -> MediaInfo | None:
     """Probe a recording and decode its sound once, telling what is wrong at its key."""
     if path is None or not path.is_file():
         return None
-    if path not in probed:
-        probed[path] = None
+    if path not in probed.found:
+        probed.found[path] = None
         try:
             info = probe(path)
-            sound = check_audio(path)
+            sound = probed.sound_check(path)
         except MediaError as error:
             written.error(problems, location, error.what, remedy=error.remedy)
             return None
@@ -270,14 +283,14 @@ def _media(
             more = f" and {len(sound.gaps_s) - 5} more" if len(sound.gaps_s) > 5 else ""
             what = f"the sound of {path} has gaps, heard as silence: {places}{more}"
             written.caution(problems, location, what, remedy="Export it again if it should not have them.")
-        probed[path] = replace(info, sound_end_s=sound.end_s)
-    return probed[path]
+        probed.found[path] = replace(info, sound_end_s=sound.end_s)
+    return probed.found[path]
 
 
 def _segments(
     written: Written[LessonConfig],
     tab: Tab | None,
-    probed: dict[Path, MediaInfo | None],
+    probed: _Probed,
     problems: Problems,
 ) -> tuple[Segment, ...]:
     found: list[Segment] = []

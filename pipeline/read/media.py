@@ -162,11 +162,12 @@ def check_audio(path: Path) -> SoundCheck:
     ------
     MediaError : as :func:`decode_audio`.
     """
-    peak, end_s = 0.0, 0.0
+    peak, count, end_s = 0.0, 0, 0.0
     gaps_s: list[tuple[float, float]] = []
     for block, rate in _blocks(path, gaps_s):
         peak = max(peak, float(np.abs(block).max(initial=0.0)))
-        end_s += len(block) / rate
+        count += len(block)
+        end_s = count / rate
     _refuse_silence(path, peak)
     return SoundCheck(end_s, tuple(gaps_s))
 
