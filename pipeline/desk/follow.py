@@ -17,8 +17,9 @@ from typing import Final
 from pipeline.build.crew import Stopped
 from pipeline.build.pools import Pools, open_pools
 from pipeline.build.report import Reporter, SilentReporter, choose_reporter
-from pipeline.build.summary import LessonResult, Summary
+from pipeline.build.summary import Summary
 from pipeline.build.week import build
+from pipeline.build.work import said_of
 from pipeline.desk.find import overview_from, title_of
 from pipeline.desk.news import News, Standing, release_version
 from pipeline.desk.overview import Overview
@@ -28,6 +29,7 @@ from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems
 from pipeline.read.weeks import find_lessons, slug_at
 
 SOON: Final = ("page", "texttab", "words")  # quickly made, and what is looked at while writing
+_MOST_SOON: Final = 12  # lessons
 _NAMED: Final = 4  # in a line of the terminal
 _BREATH_S: Final = 0.5
 
@@ -156,11 +158,12 @@ class _Following:
         except Stopped:
             self._line(names, "stopped, since something was saved again")
             return False
-        except LessonwrightError as error:
+        except (LessonwrightError, OSError) as error:
             if first:
                 raise
-            _say(f"error: {error}")
-            wrong, told = (str(error).splitlines()[0],), "nothing was built"
+            said = str(error) if isinstance(error, LessonwrightError) else said_of(error)
+            _say(f"error: {said}")
+            wrong, told = (said.splitlines()[0],), "nothing was built"
         self._line(names, told)
         self.news.end((*self._listing_errors, *wrong))
         return True
@@ -168,7 +171,9 @@ class _Following:
     def _concerned(self, names: frozenset[str]) -> frozenset[Path] | None:
         """The lessons to build, None for all: those that were concerned, or are now."""
         before = self._watched.lessons_of(names)
-        if before is not None and all(Path(one).suffix.lower() != ".toml" and Path(one).is_file() for one in names):
+        if before is not None and all(
+            Path(one).suffix.lower() != ".toml" and Path(one).is_file() for one in names
+        ):
             return before  # what lessons there are, and of which files, does not hang on it
         self.look()
         now = self._watched.lessons_of(names)
@@ -182,6 +187,8 @@ class _Following:
         for products in (SOON, ()) if not self.steps else (self.steps,):
             last = products is not SOON
             only = concerned if last or concerned is not None else self._unseen()
+            if not last and len(self._addresses if only is None else only) > _MOST_SOON:
+                continue  # reading so many twice costs more than it gains
             if only is not None and not only:
                 continue
             inner = choose_reporter() if first and last and sys.stderr.isatty() else None
@@ -204,9 +211,12 @@ class _Following:
 
     def _tell_pages(self, summary: Summary, *, last: bool) -> None:
         self._listing_errors = tuple(_short(problem, None) for problem in summary.problems if problem.error)
+        homes = {address: path.parent for path, address in self._addresses.items()}
         for lesson in summary.lessons:
             version = release_version(self.out / lesson.name)
-            self.news.lesson(lesson.name, Standing(version, not last, _wrong(lesson)))
+            wrong = [_short(problem, homes.get(lesson.name)) for problem in lesson.source_errors]
+            wrong += [f"failed: {line}" for line in lesson.failure.splitlines()]
+            self.news.lesson(lesson.name, Standing(version, not last, tuple(dict.fromkeys(wrong))))
 
     def _line(self, names: frozenset[str], told: str) -> None:
         """One line for the round."""
@@ -269,19 +279,11 @@ class _Teller(SilentReporter):
         self._inner.end()
 
 
-def _wrong(lesson: LessonResult) -> tuple[str, ...]:
-    """What keeps a lesson from being built, a line each, as its page says it."""
-    home = lesson.problems[0].path.parent if lesson.problems and lesson.problems[0].path else None
-    found = [_short(problem, home) for problem in lesson.source_errors]
-    found += [f"failed: {line}" for line in lesson.failure.splitlines()]
-    return tuple(dict.fromkeys(found))
-
-
 def _short(problem: Problem, home: Path | None) -> str:
     """``error at tab.txt:12:5: what``."""
     place = problem.place()
     if home is not None and problem.path is not None and problem.path.is_relative_to(home):
-        place = place.removeprefix(f"{home}/")
+        place = place[len(str(problem.path)) - len(str(problem.path.relative_to(home))) :]
     return f"error at {place}: {problem.what}" if place else f"error: {problem.what}"
 
 

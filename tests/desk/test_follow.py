@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import http.client
 import json
 import os
@@ -297,6 +298,10 @@ def test_what_is_built_when(
             case 6:
                 raise MissingError("the disk is gone")
             case 7:
+                tide.write_text(tide.read_text() + "# saved\n")
+                assert stop.wait(WAIT_S)
+                raise OSError(errno.ENOSPC, "No space left on device", "out/.store")
+            case 8:
                 raise KeyboardInterrupt
         for text in ("tab.txt:1:1: error: one", "tab.txt:2:1: error: two"):
             report.problem("low-tide", text)
@@ -324,6 +329,7 @@ def test_what_is_built_when(
         (follow.SOON, {"tide"}),
         ((), {"tide"}),  # stopped by nothing: it fails
         (follow.SOON, {"tide"}),
+        (follow.SOON, {"tide"}),
     ]
     lines = [
         re.sub(r"\d\.\d s(, the pages after .*)?", "N s", line)
@@ -340,6 +346,8 @@ def test_what_is_built_when(
         "tab.txt:2:1: error: two",
         "error: the disk is gone",
         "tide/lesson.toml: nothing was built",
+        "error: the disk is full (out/.store); free some space and build again, finished steps are kept",
+        "tide/chart.txt: nothing was built",
     ]
 
 
