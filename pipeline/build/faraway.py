@@ -21,21 +21,25 @@ import os
 import secrets
 import socket
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from pipeline.build.digest import file_digest, input_digest, value_digest
-from pipeline.build.farfolder import Entry, FarFolder
+from pipeline.build.farfolder import Entry, FarFolder, UnreachableError
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.build.store import CAP_BYTES, Store
 from pipeline.errors import MissingError, StepError
 
+_T = TypeVar("_T")
+
 FORMAT: Final = 1
 _MARK: Final = "format"
 _RECORD: Final = "made.json"
+_PATIENCE_S: Final = 60.0  # how long a place that does not answer is asked again
+_PAUSES_S: Final = (1.0, 2.0, 4.0, 8.0)  # from one time to the next; the last again and again
 _DAY_S: Final = 86_400.0
 _REMEMBERED_S: Final = 90 * _DAY_S  # uses longer ago count as none
 
@@ -58,6 +62,7 @@ class FarStore:
     cache_bytes : the most that may stay in ``local`` from one step to the next; None where a
         build's end prunes it
     damaged : keys of results found damaged, and to be made again, since the store was opened
+    sends : False for looking without leaving a trace there
 
     Raises
     ------
@@ -69,6 +74,7 @@ class FarStore:
         self.address = url
         self.local = local
         self.damaged: set[str] = set()
+        self.sends = True
         self._there = FarFolder(url)
         self._cache_bytes = cache_bytes
         self._came_bytes = 0
@@ -114,7 +120,7 @@ class FarStore:
                     self._end_lease()
 
     def _begin_lease(self) -> None:
-        if self._building and self._lease is None:
+        if self._building and self.sends and self._lease is None:
             name = f"builds/{_host()}-{os.getpid()}-{secrets.token_hex(6)}"
             self._there.write(name, b"under way\n")
             self._lease = name
@@ -126,7 +132,7 @@ class FarStore:
 
     def _note_uses(self) -> None:
         """Add the keys that were of use to this machine's note of the day."""
-        if not self._used:
+        if not self._used or not self.sends:
             return
         name = f"uses/{time.strftime('%Y-%m-%d', time.gmtime())}-{_host()}"
         noted = _keys_noted(self._there.read(name))
@@ -162,6 +168,19 @@ class FarStore:
         """Let go of the connections."""
         self._there.close()
 
+    def _patiently(self, ask: Callable[..., _T], *arguments: Any) -> _T:
+        """Ask again for a while when the place does not answer: a batch of hours outlasts a network
+        that is away for a moment."""
+        until, pauses = time.monotonic() + _PATIENCE_S, iter(_PAUSES_S)
+        while True:
+            try:
+                return ask(*arguments)
+            except UnreachableError:
+                pause = next(pauses, _PAUSES_S[-1])
+                if time.monotonic() + pause > until:
+                    raise
+                time.sleep(pause)
+
     # -- results ----------------------------------------------------------------------------
 
     def find(self, key: str) -> Made | None:
@@ -169,12 +188,13 @@ class FarStore:
 
         What is found on this machine only is sent there, so that others have it too.
         """
-        self._begin_lease()
+        self._patiently(self._begin_lease)
         made = self.local.find(key)
         if made is not None:
-            self._share(made)
+            if self.sends:
+                self._patiently(self._share, made)
         else:
-            made = self._find_there(key)
+            made = self._patiently(self._find_there, key)
             if made is None and key in self.local.damaged:
                 self.damaged.add(key)
         if made is not None:
@@ -204,7 +224,8 @@ class FarStore:
     def _forget(self, key: str) -> None:
         """Without its record a result is not there; its files go when the store is pruned."""
         self.damaged.add(key)
-        self._there.remove([f"{_home(key)}/{_RECORD}"])
+        if self.sends:
+            self._there.remove([f"{_home(key)}/{_RECORD}"])
 
     def fetch(self, made: Made) -> Made:
         """The same with its files in this machine's folder, verified.
@@ -226,7 +247,7 @@ class FarStore:
             for _, target in wanted:
                 target.parent.mkdir(parents=True, exist_ok=True)
             try:
-                self._there.get(wanted)
+                self._patiently(self._there.get, wanted)
                 damaged = [f.name for f in made.files if file_digest(folder / f.name) != f.sha256]
             except FileNotFoundError:
                 damaged = ["a file of it is missing"]
@@ -252,7 +273,7 @@ class FarStore:
         """
         made = self.local.keep(key, folder, outputs, result)
         self._came_bytes += sum(file.bytes for file in made.files)
-        self._send(made)
+        self._patiently(self._send, made)
         return made
 
     def _send(self, made: Made) -> None:
@@ -279,7 +300,7 @@ class FarStore:
         name = _source(digest)
         entry = self._there.entry(name)
         if entry is None or entry.bytes != path.stat().st_size:
-            self._there.send([(path, name)])
+            self._patiently(self._there.send, [(path, name)])
             if input_digest(path) != digest:
                 self._there.remove([name])
                 raise StepError(f"{path} was changed while it was being sent; build again")
@@ -304,7 +325,7 @@ class FarStore:
         with self.local.work_folder("source") as folder:
             came = folder / "came"
             try:
-                self._there.get([(_source(sha256), came)])
+                self._patiently(self._there.get, [(_source(sha256), came)])
                 whole = file_digest(came) == sha256
             except FileNotFoundError:
                 raise MissingError(

@@ -51,7 +51,17 @@ _TIMEOUTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "sftp": {"timeout": _CONNECT_S, "banner_timeout": _CONNECT_S * 3},
 }  # fmt: skip
 _FAMILY: Final = {"s3a": "s3", "ssh": "sftp"}
+# an overloaded or ailing server's, and a network's
+_AWAY: Final = frozenset(
+    getattr(errno, name)
+    for name in ("EBUSY", "EREMOTEIO", "EHOSTUNREACH", "ENETUNREACH", "EHOSTDOWN", "ENETDOWN", "EPIPE")
+    if hasattr(errno, name)
+)
 _TIMES: Final = ("LastModified", "mtime", "last_modified", "updated", "modified", "created")
+
+
+class UnreachableError(MissingError):
+    """The place does not answer, for now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +109,8 @@ class FarFolder:
         except Exception as error:
             if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EROFS):
                 raise  # this machine's disk, or a shared one that is just as well told so
-            raise MissingError(f"{self.shown}: {doing} failed: {_said(error)}; {_remedy(error)}") from error
+            kind = UnreachableError if _is_away(error) else MissingError
+            raise kind(f"{self.shown}: {doing} failed: {_said(error)}; {_remedy(error)}") from error
 
     def first_read(self, name: str) -> bytes | None:
         """As :meth:`read`; raises MissingError too when there is no answer within half a minute,
@@ -126,13 +137,17 @@ class FarFolder:
         return found[0]
 
     def read(self, name: str) -> bytes | None:
-        """A small file's contents (not empty); None when it is not there."""
+        """A small file's contents; None when it is not there."""
         with self._asking("reading"):
             try:
                 # a range from 0 is one question; without it s3fs first asks for the size
                 data: bytes = self._fs.cat_file(self._path(name), start=0)
             except FileNotFoundError:
                 return None
+            except OSError as error:
+                if "range" in str(error).lower():  # of a file that is empty
+                    return b""
+                raise
             return data
 
     def write(self, name: str, data: bytes) -> None:
@@ -311,6 +326,16 @@ def _said(error: BaseException) -> str:
     return text if len(text) <= 200 else text[:199] + "…"
 
 
+def _is_away(error: BaseException) -> bool:
+    """Whether trying again later may well do."""
+    names = {kind.__name__ for kind in type(error).__mro__}
+    return (
+        isinstance(error, TimeoutError | ConnectionError)
+        or any(word in name for name in names for word in ("Connect", "Timeout", "HTTPClientError"))
+        or (isinstance(error, OSError) and error.errno in _AWAY)
+    )
+
+
 def _remedy(error: BaseException) -> str:
     names = {kind.__name__ for kind in type(error).__mro__}
     text = str(error).lower()
@@ -323,7 +348,7 @@ def _remedy(error: BaseException) -> str:
         )
     if isinstance(error, PermissionError):
         return "the access keys must permit reading, writing, listing and deleting there"
-    if isinstance(error, TimeoutError | ConnectionError) or any("Connect" in name for name in names):
+    if _is_away(error):
         return "check the address and the network, then build again: what is finished is kept"
     return "check the address and the access keys, then build again: what is finished is kept"
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from pipeline.build.crew import Crew, Flight, Lost
+from pipeline.build.farfolder import UnreachableError
 from pipeline.build.graph import Graph, StepId
 from pipeline.build.portrait import because
 from pipeline.build.receipt import StepNote
@@ -67,6 +68,8 @@ class Runner:
     ) -> None:
         self.crew, self.store, self.report = crew, store, report
         self.place = place.away if crew.pools.cluster else place
+        if not isinstance(store, Store):
+            store.sends = not dry
         self.limit_s, self.dry = limit_s, dry
         self._twins: dict[str, list[Callable[[Outcome], None]]] = {}
 
@@ -106,6 +109,8 @@ class _OneLesson:
         try:
             key = step.key(given)
             found = self.runner.store.find(key)
+        except UnreachableError:
+            raise  # no other step would fare better
         except OSError as error:
             self._end(i, Done("failed", Outcome(None, 0.0, said_of(error))))
             return
@@ -127,6 +132,8 @@ class _OneLesson:
         def ended(outcome: Outcome | Lost) -> None:
             if isinstance(outcome, Lost):
                 outcome = Outcome(None, 0.0, outcome.message)
+            if outcome.unreachable:
+                outcome = self._found_after_all(key, outcome)
             others = twins.pop(key)
             self._end(i, Done("made" if outcome.made else "failed", outcome, why))
             self.go_on()
@@ -158,6 +165,17 @@ class _OneLesson:
                 begun=lambda: report.started(*i),
             )
         )
+
+    def _found_after_all(self, key: str, outcome: Outcome) -> Outcome:
+        """What became of a step whose machine could not reach the store: if this one cannot
+        either, the build ends; if it was made here, it is sent now."""
+        try:
+            made = self.runner.store.find(key)
+        except UnreachableError:
+            raise
+        except OSError:
+            return outcome
+        return outcome if made is None else Outcome(made, outcome.seconds, peak_mb=outcome.peak_mb)
 
     def _why(self, step: Step, key: str, given: Mapping[str, Made]) -> tuple[str, ...]:
         """Why a step has to be made that is not in the store."""

@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.build.digest import code_digest, input_digest, library_version
+from pipeline.build.farfolder import UnreachableError
 from pipeline.build.offspring import kill_offspring
 from pipeline.build.step import Given, Made, Output, State, Step, StepFunction
 from pipeline.build.store import Store
@@ -105,6 +106,7 @@ class Outcome:
 
     peak_mb : the most memory its process held meanwhile, None where the system does not tell
     account : the full story of a failure, for the log
+    unreachable : the store did not answer the machine that did it
     """
 
     made: Made | None
@@ -113,6 +115,7 @@ class Outcome:
     problems: tuple[Problem, ...] = ()
     account: str = ""
     peak_mb: int | None = None
+    unreachable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +184,9 @@ def perform(task: Task) -> Outcome:
             return Outcome(None, time.perf_counter() - begun, str(error), error.problems)
         except Exception as error:  # noqa: BLE001 - the outcome carries it to whoever drives the build
             message, account = _told(error, task), traceback.format_exc()
-            return Outcome(None, time.perf_counter() - begun, message, account=account)
+            unreachable = isinstance(error, UnreachableError)
+            seconds = time.perf_counter() - begun
+            return Outcome(None, seconds, message, account=account, unreachable=unreachable)
         return Outcome(made, time.perf_counter() - begun, peak_mb=_peak_mb())
 
 

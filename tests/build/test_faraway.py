@@ -28,9 +28,9 @@ pytest.importorskip("fsspec", reason="the extra `cluster` is not installed")
 pytest.importorskip("s3fs", reason="the extra `test` is not installed")
 pytest.importorskip("moto.server", reason="the extra `test` is not installed")
 
-from pipeline.build import farfolder
+from pipeline.build import faraway, farfolder
 from pipeline.build.faraway import FarStore, LostResultError
-from pipeline.build.farfolder import FarFolder
+from pipeline.build.farfolder import FarFolder, UnreachableError
 from tests.build.places import BUCKET, Place, place, s3_server
 
 KEY = "ab" + "0" * 62
@@ -177,7 +177,9 @@ def _file(there: Place, text: str = "hello") -> str:
     return next(n for n in there.names() if n.startswith("results/") and there.read(n) == text.encode())
 
 
-@pytest.mark.parametrize("damage", ["cut", "grow", "remove", "record", "cut record", "swap", "no record"])
+@pytest.mark.parametrize(
+    "damage", ["cut", "grow", "remove", "record", "cut record", "empty", "swap", "no record"]
+)
 def test_a_damaged_result_is_made_again(machines: Machines, damage: str) -> None:
     there, one = machines.there, machines.open("one")
     keep(one)
@@ -193,6 +195,8 @@ def test_a_damaged_result_is_made_again(machines: Machines, damage: str) -> None
             there.write(record, there.read(record).replace(b'"n": 3', b'"n": 4'))
         case "cut record":
             there.write(record, there.read(record)[:-20])
+        case "empty":
+            there.write(record, b"")
         case "swap":
             keep(one, OTHER)
             there.write(record, there.read(f"results/ab/{OTHER}/made.json"))
@@ -738,6 +742,53 @@ def test_a_full_disk_is_told_as_such(machines: Machines, monkeypatch: pytest.Mon
         other.fetch(kept)
     assert told.value.errno == errno.ENOSPC and not isinstance(told.value, MissingError)
     assert not other.damaged and list((other.root / "making").iterdir()) == []
+
+
+def test_a_network_that_is_away_for_a_moment(machines: Machines, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(faraway, "_PAUSES_S", (0.01,))
+    one, other = machines.open("one"), machines.open("other")
+    for store in (one, other):
+        for name in ("pipe_file", "cat_file", "get_file", "put_file"):
+            _make_shaky(store, name, monkeypatch)
+    kept = keep(one)
+    found = other.find(KEY)
+    assert found is not None and other.fetch(found).digest == kept.digest
+    monkeypatch.setattr(faraway, "_PATIENCE_S", 0.05)
+
+    def away(*_: Any, **__: Any) -> None:
+        raise TimeoutError("timed out")
+
+    monkeypatch.setattr(other._there._fs, "cat_file", away)
+    with pytest.raises(
+        UnreachableError, match="reading failed: timed out; check the address and the network"
+    ):
+        other.find(OTHER)
+
+
+def _make_shaky(store: FarStore, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first calls fail."""
+    works, count = getattr(store._there._fs, name), iter(range(99))
+
+    def shaky(*arguments: Any, **more: Any) -> Any:
+        if next(count) < 3:
+            raise ConnectionError("the cable was pulled")
+        return works(*arguments, **more)
+
+    monkeypatch.setattr(store._there._fs, name, shaky)
+
+
+def test_looking_leaves_no_trace(machines: Machines) -> None:
+    """A build that only tells what it would make."""
+    one = machines.open("one")
+    keep(one)
+    one.local.keep(OTHER, _filled(one), OUTPUTS, Result())
+    machines.there.write(_file(machines.there, "<svg/>"), b"<svg")
+    before = machines.there.names()
+    one, other = machines.open("one"), machines.open("other")
+    one.sends = other.sends = False
+    with one.in_use(), other.in_use():
+        assert one.find(OTHER) is not None and other.find(KEY) is None
+    assert machines.there.names() == before
 
 
 def test_a_build_is_not_spoilt_by_its_last_words(machines: Machines, monkeypatch: pytest.MonkeyPatch) -> None:
