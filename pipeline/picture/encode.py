@@ -143,10 +143,10 @@ def _timed(
     held: Pixels | None = None
     for first, pixels in pictures:
         if held is not None:
-            yield av.VideoFrame.from_ndarray(held, "rgba").reformat(format=pixel_format), first
+            yield av.VideoFrame.from_ndarray(held, "rgba").reformat(format=pixel_format, threads=1), first
         held = pixels
     if held is not None:
-        yield av.VideoFrame.from_ndarray(held, "rgba").reformat(format=pixel_format), frames
+        yield av.VideoFrame.from_ndarray(held, "rgba").reformat(format=pixel_format, threads=1), frames
 
 
 def in_frame(picture: Pixels | None, box: tuple[int, int, int, int], size: tuple[int, int]) -> Pixels:
