@@ -23,13 +23,13 @@ import socket
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from pipeline.build.digest import file_digest, input_digest, value_digest
+from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.farfolder import Entry, FarFolder, UnreachableError
-from pipeline.build.step import Made, MadeFile, Output, Result
+from pipeline.build.resultrecord import RECORD, from_record, to_record
+from pipeline.build.step import Made, Output, Result
 from pipeline.build.store import CAP_BYTES, Store
 from pipeline.errors import MissingError, StepError
 
@@ -37,7 +37,6 @@ _T = TypeVar("_T")
 
 FORMAT: Final = 1
 _MARK: Final = "format"
-_RECORD: Final = "made.json"
 _PATIENCE_S: Final = 60.0  # how long a place that does not answer is asked again
 _PAUSES_S: Final = (1.0, 2.0, 4.0, 8.0)  # from one time to the next; the last again and again
 _DAY_S: Final = 86_400.0
@@ -212,10 +211,10 @@ class FarStore:
             self._send(made)
 
     def _find_there(self, key: str) -> Made | None:
-        data = self._there.read(f"{_home(key)}/{_RECORD}")
+        data = self._there.read(f"{_home(key)}/{RECORD}")
         if data is None:
             return None
-        made = _made_of(data, key, self.local.root / "objects" / key[:2] / key)
+        made = from_record(data, key, self.local.home(key))
         if made is None or not _stands(made, self._there.listing(_home(key))):
             self._forget(key)
             return None
@@ -225,7 +224,7 @@ class FarStore:
         """Without its record a result is not there; its files go when the store is pruned."""
         self.damaged.add(key)
         if self.sends:
-            self._there.remove([f"{_home(key)}/{_RECORD}"])
+            self._there.remove([f"{_home(key)}/{RECORD}"])
 
     def fetch(self, made: Made) -> Made:
         """The same with its files in this machine's folder, verified.
@@ -241,7 +240,7 @@ class FarStore:
             if here.digest == made.digest:
                 return here
             # made here with other contents than there; what needs it was keyed by those there
-            self.local._discard(here.folder)  # its own folder is the only one it is in
+            self.local.forget(made.key)
         with self.local.work_folder("fetch") as folder:
             wanted = [(f"{_home(made.key)}/{file.sha256}", folder / file.name) for file in made.files]
             for _, target in wanted:
@@ -280,7 +279,7 @@ class FarStore:
         home = _home(made.key)
         once = {file.sha256: file for file in made.files}.values()
         self._there.send([(made.path(file.name), f"{home}/{file.sha256}") for file in once])
-        self._there.write(f"{home}/{_RECORD}", _record_of(made))
+        self._there.write(f"{home}/{RECORD}", to_record(made))
 
     # -- the creator's files ----------------------------------------------------------------
 
@@ -370,9 +369,7 @@ class FarStore:
         if builds - old:
             return 0
         groups = _groups(listed)
-        torn = [
-            g for g, names in groups.items() if g.startswith("results/") and f"{g}/{_RECORD}" not in names
-        ]
+        torn = [g for g, names in groups.items() if g.startswith("results/") and f"{g}/{RECORD}" not in names]
         for group in torn:  # its writer was killed, or is still at it
             if old.issuperset(groups[group]):
                 self._there.remove(groups.pop(group))
@@ -391,7 +388,7 @@ class FarStore:
         for group in sorted(groups, key=lambda group: (last_use(group), group)):
             if total <= cap_bytes or last_use(group) == math.inf:
                 break
-            record = f"{group}/{_RECORD}"
+            record = f"{group}/{RECORD}"
             if record in groups[group]:  # first, so that nobody begins to fetch it
                 self._there.remove([record])
             self._there.remove([name for name in groups[group] if name != record])
@@ -427,7 +424,7 @@ def _source(sha256: str) -> str:
 def _stands(made: Made, listed: Mapping[str, Entry]) -> bool:
     """Whether a result's record is there, and each of its files in full size."""
     home = _home(made.key)
-    return f"{home}/{_RECORD}" in listed and all(
+    return f"{home}/{RECORD}" in listed and all(
         (entry := listed.get(f"{home}/{file.sha256}")) is not None and entry.bytes == file.bytes
         for file in made.files
     )
@@ -450,28 +447,3 @@ def _keys_noted(data: bytes | None) -> set[str]:
     except ValueError:
         return set()  # only when something was last of use hangs on it
     return {key for key in noted if isinstance(key, str)} if isinstance(noted, list) else set()
-
-
-def _record_of(made: Made) -> bytes:
-    record: dict[str, Any] = {
-        "key": made.key,
-        "files": [asdict(file) for file in made.files],
-        "facts": made.facts,
-        "notes": list(made.notes),
-    }
-    record["sha256"] = value_digest(record)
-    return json.dumps(record, sort_keys=True).encode("ascii")
-
-
-def _made_of(data: bytes, key: str, folder: Path) -> Made | None:
-    """What a record says; None when it was cut or changed."""
-    try:
-        record = json.loads(data)
-        if record["key"] != key or record.pop("sha256") != value_digest(record):
-            return None
-        files = tuple(MadeFile(f["name"], f["bytes"], f["sha256"]) for f in record["files"])
-        if any(".." in Path(file.name).parts or Path(file.name).is_absolute() for file in files):
-            return None  # whoever may write there may not write elsewhere on this machine
-        return Made(key, folder, files, record["facts"], tuple(record["notes"]))
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return None

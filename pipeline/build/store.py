@@ -13,19 +13,18 @@ the folder, may use it at once.
 from __future__ import annotations
 
 import errno
-import json
 import math
 import os
 import socket
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
-from pipeline.build.digest import file_digest, input_digest, value_digest
+from pipeline.build.digest import file_digest, input_digest
 from pipeline.build.making import Making
+from pipeline.build.resultrecord import RECORD, as_read, from_record, to_record
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
 from pipeline.wholefile import sync_file, write_whole
@@ -34,7 +33,6 @@ FORMAT: Final = 1
 CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two keys and tempos
 BUILDING: Final = "build"
 _MARK: Final = "format"
-_RECORD: Final = "made.json"
 # what a disk says of a place it has spoiled, or of a folder where a file was
 _UNREADABLE: Final = frozenset({errno.EIO, errno.EISDIR, errno.ENOTDIR})
 
@@ -74,7 +72,8 @@ class Store:
             ) from error
         refuse_other_format(str(root), found)
 
-    def _home(self, key: str) -> Path:
+    def home(self, key: str) -> Path:
+        """Where a result is, or would be."""
         return self.root / "objects" / key[:2] / key
 
     @contextmanager
@@ -98,31 +97,20 @@ class Store:
 
         A damaged result is removed, so that it will be made again.
         """
-        home = self._home(key)
+        home = self.home(key)
         try:
-            record = json.loads((home / _RECORD).read_text("utf-8"))
-            files = tuple(MadeFile(f["name"], f["bytes"], f["sha256"]) for f in record["files"])
-            made = Made(key, home, files, record["facts"], tuple(record["notes"]))
-            whole = record["key"] == key and record.pop("sha256") == value_digest(record)
-            whole = whole and all(
-                home.joinpath(f.name).stat().st_size == f.bytes and input_digest(home / f.name) == f.sha256
-                for f in files
-            )
+            made = from_record((home / RECORD).read_bytes(), key, home)
+            if made is not None and _is_whole(made):
+                os.utime(home / RECORD)  # when it was last of use
+                return made
         except FileNotFoundError:
-            whole = not home.exists()
-            if whole:
+            if not home.exists():
                 return None
-        except (ValueError, KeyError, TypeError):
-            whole = False
         except OSError as error:
             if error.errno not in _UNREADABLE:
                 raise
-            whole = False
-        if whole:
-            os.utime(home / _RECORD)  # when it was last of use
-            return made
         self.damaged.add(key)
-        self._discard(home)
+        self.forget(key)
         return None
 
     def fetch(self, made: Made) -> Made:
@@ -145,21 +133,22 @@ class Store:
         for home in (self.root / "objects").glob("*/*"):
             try:
                 size = sum(entry.stat().st_size for entry in os.scandir(home))
-                last = max((home / _RECORD).stat().st_mtime, used.get(home.name, 0.0))
+                last = max((home / RECORD).stat().st_mtime, used.get(home.name, 0.0))
                 found.append((last, size, home))
-            except FileNotFoundError:
-                continue  # another build is at it
+            except (FileNotFoundError, NotADirectoryError):
+                continue  # another build is at it, or it is no result
         total, removed = sum(size for _, size, _ in found), 0
         for last, size, home in sorted(found):
             if total <= cap_bytes or last == math.inf:
                 break
-            self._discard(home)
+            self.forget(home.name)
             total, removed = total - size, removed + 1
         return removed
 
-    def _discard(self, home: Path) -> None:
+    def forget(self, key: str) -> None:
+        """Remove a result, if it is there."""
         with self.work_folder("old") as folder, suppress(FileNotFoundError):
-            home.rename(folder / "result")  # by one rename: another build never sees half of it
+            self.home(key).rename(folder / "result")  # by one rename: another build never sees half of it
 
     def keep(self, key: str, folder: Path, outputs: Sequence[Output], result: Result) -> Made:
         """Take the files in ``folder``, one of this store's work folders, into the store.
@@ -182,29 +171,32 @@ class Store:
         files = tuple(
             MadeFile(name, (folder / name).stat().st_size, file_digest(folder / name)) for name in names
         )
-        record = {
-            "key": key,
-            "files": [asdict(file) for file in files],
-            "facts": result.facts,
-            "notes": list(result.notes),
-        }
-        record = json.loads(json.dumps(record))  # as any later reader will see it
-        record["sha256"] = value_digest(record)
-        text = json.dumps(record, ensure_ascii=False, indent=1, sort_keys=True)
-        (folder / _RECORD).write_text(text, "utf-8")
-        for name in (*names, _RECORD):
+        home = self.home(key)
+        made = Made(key, home, files, as_read(result.facts), tuple(result.notes))
+        (folder / RECORD).write_bytes(to_record(made))
+        for name in (*names, RECORD):
             sync_file(folder / name)
         sync_file(folder)
-        home = self._home(key)
         home.parent.mkdir(parents=True, exist_ok=True)
         try:
             folder.rename(home)
         except OSError:
             # another build was quicker; what it made stands if it is whole
-            if self.find(key) is None:
-                folder.rename(home)
+            found = self.find(key)
+            if found is not None:
+                return found
+            folder.rename(home)
         sync_file(home.parent)
-        return Made(key, home, files, record["facts"], result.notes)
+        return made
+
+
+def _is_whole(made: Made) -> bool:
+    """Whether each file is there as it was made. Raises OSError when one cannot be read."""
+    return all(
+        made.path(file.name).stat().st_size == file.bytes
+        and input_digest(made.path(file.name)) == file.sha256
+        for file in made.files
+    )
 
 
 def refuse_other_format(place: str, found: str) -> None:
