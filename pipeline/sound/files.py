@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import tempfile
 from functools import cache
@@ -84,25 +85,29 @@ def write_mp3(
         raise SoundError(f"MP3 holds {', '.join(map(str, MP3_RATES))} samples a second, got {rate}")
     if kbps not in MP3_KBPS:
         raise SoundError(f"MP3 bit rates are {', '.join(map(str, MP3_KBPS))} kbit/s, got {kbps}")
-    aim = ceiling_dbtp
+    aim, loudness = ceiling_dbtp, math.nan
     gain_db = _coder_loss_db(rate, kbps)
+    beyond = true_peak_dbtp(data, rate) > ceiling_dbtp  # as it came, and not for us to mend
     with written_beside(path) as beside:
         for _ in range(4):
-            coded = data if aim >= ceiling_dbtp else _under(data, rate, aim)
+            coded = data if aim >= ceiling_dbtp else _under(data, rate, aim, loudness)
             coded = coded * np.float32(10 ** (gain_db / 20))
             _encode(beside, coded, rate, kbps)
             del coded
             decoded = _decode(beside, data.shape[1])
             over = true_peak_dbtp(decoded, rate) - ceiling_dbtp
-            if over <= 0 or true_peak_dbtp(data, rate) > ceiling_dbtp:
+            if over <= 0 or beyond:
                 break
+            if math.isnan(loudness):
+                loudness = integrated_lufs(data, rate)
             aim -= over + 0.05
     return measure(decoded, rate)
 
 
-def _under(data: npt.NDArray[np.float32], rate: int, ceiling_dbtp: float) -> npt.NDArray[np.float32]:
-    """The audio under a lower ceiling, as loud as it was."""
-    loudness = integrated_lufs(data, rate)
+def _under(
+    data: npt.NDArray[np.float32], rate: int, ceiling_dbtp: float, loudness: float
+) -> npt.NDArray[np.float32]:
+    """The audio under a lower ceiling, as loud as it was: ``loudness`` in LUFS."""
     if not TARGET_RANGE[0] <= loudness <= TARGET_RANGE[1]:
         return limit(data, rate, ceiling_dbtp=ceiling_dbtp)
     return master(data, rate, target_lufs=loudness, ceiling_dbtp=ceiling_dbtp)[0]
