@@ -155,7 +155,7 @@ def _planned(order: Order) -> Planned:
         portraits(steps),
         inputs,
         tuple(str(path.absolute()) for path in _missed(lesson)),
-        tuple((str(f.absolute()), "*.j2", listing(f, "*.j2")) for f in _template_folder(lesson)),
+        tuple((str(f.absolute()), "**/*", listing(f, "**/*")) for f in _template_folder(lesson)),
         tuple(dict.fromkeys((*cautions, *plan.cautions))),
         _names(lesson, order.source.overrides),
     )

@@ -108,7 +108,7 @@ TEXTS = {
     "readme.txt.j2": '{% import "marks.j2" as marks %}{{ marks.line }} {{ lesson.title }} {{ lesson.credit }}'
     "{{ lesson.rights }} {{ channel.terms }} {{ facts.key }} {{ facts.tempo }} {{ version }}"
     "{% for file in pack.files %}\n{{ file.name }}: {{ file.what }}{% endfor %}",
-    "foot.j2": "See you at sea.",
+    "foot.j2": 'See you at sea.{% include "parts/more.txt" ignore missing %}',
     "marks.j2": "{% set line = '---' %}",
 }
 FONTS = {"regular": default_look().font_regular, "bold": default_look().font_bold}
@@ -226,7 +226,7 @@ CHANGES = (
         "the description's template", "texts/description.txt.j2", "lesson.rights", "lesson.level",
         {"words"}, set(),
     ),
-    Change("what it includes", "texts/foot.j2", "sea", "land", {"words"}, set()),
+    Change("what it includes", "texts/foot.j2", "at sea", "on land", {"words"}, set()),
     Change("the read-me's template", "texts/readme.txt.j2", "channel.terms", "channel.name", PACKS, set()),
     Change("what it imports", "texts/marks.j2", "---", "***", PACKS, set()),
     # the look
@@ -348,3 +348,19 @@ def test_a_change_makes_again(built: Desk, change: Change) -> None:
         built.change(change, back=True)
     assert made == change.given | change.follow
     assert built.build() == set()
+
+
+def test_a_file_that_a_template_looked_for(built: Desk) -> None:
+    """It was not there, it comes, it changes, it goes: in a folder of its own, with any ending."""
+    more = built.folder / "texts" / "parts" / "more.txt"
+    more.parent.mkdir()
+    description = built.out / "ebb" / "public" / "description.txt"
+    before = description.read_text("utf-8")
+    for text in ("Bring a coat.", "Bring two."):
+        more.write_text(text)
+        assert built.build() == {"words"}
+        assert text in description.read_text("utf-8")
+    more.unlink()
+    more.parent.rmdir()
+    assert built.build() == set()
+    assert description.read_text("utf-8") == before
