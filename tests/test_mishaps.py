@@ -66,8 +66,8 @@ def with_take(lesson: Path, name: str) -> Path:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('# groove = "shuffle"', 'groove = "polka"', "lesson.toml:22:10: error: there is no groove 'polka'"),
-        ("# [look]", '[look]\nfont_bold = "tab.txt"', "lesson.toml:44:13: error: look: font "),
+        ('# groove = "shuffle"', 'groove = "polka"', "lesson.toml:23:10: error: there is no groove 'polka'"),
+        ("# [look]", '[look]\nfont_bold = "tab.txt"', "lesson.toml:45:13: error: look: font "),
         (
             '"tab.txt"',
             '"../first/../tab.txt"',
@@ -76,8 +76,8 @@ def with_take(lesson: Path, name: str) -> Path:
         ('"tab.txt"', '"/etc/passwd"', "lesson.toml:6:7: error: `tab`: '/etc/passwd' leads out"),
         ("level =", "levle =", "lesson.toml:15:1: error: unknown key `levle`"),
         ('"Doorstep Study"', '""', "lesson.toml:5:9: error: `title` is empty\n"),
-        ("[80, 100]", '["900 bpm"]', "lesson.toml:24:11: error: `backing.tempos 1`: a tempo is 10 to 500"),
-        ('"D dorian"', '"X#"', "lesson.toml:23:9: error: `backing.keys 1`: not a key: 'X#'"),
+        ("[80, 100]", '["900 bpm"]', "lesson.toml:25:11: error: `backing.tempos 1`: a tempo is 10 to 500"),
+        ('"D dorian"', '"X#"', "lesson.toml:24:9: error: `backing.keys 1`: not a key: 'X#'"),
     ],
 )
 def test_told_at_its_place(lesson: Path, said: Said, old: str, new: str, told: str) -> None:

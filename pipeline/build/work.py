@@ -41,6 +41,7 @@ _THREAD_LIMITS = (
     "MKL_NUM_THREADS",
     "NUMEXPR_NUM_THREADS",
     "NUMBA_NUM_THREADS",
+    "RAYON_NUM_THREADS",  # typst
 )
 _LITTLE_BYTES: Final = 50_000_000
 _MB: Final = 1024  # kB
