@@ -45,7 +45,7 @@ app = typer.Typer(
 
 Paths = Annotated[
     list[Path],
-    typer.Argument(metavar="PATH", help="Lesson folders, lesson files or week files.", show_default=False),
+    typer.Argument(metavar="PATH", help="Lessons, week files, or folders of lessons.", show_default=False),
 ]
 LessonPath = Annotated[
     Path, typer.Argument(metavar="LESSON", help="A lesson's folder or file.", show_default=False)

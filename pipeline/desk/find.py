@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline.command import command
@@ -84,22 +84,20 @@ def overview_for(paths: Sequence[Path], *, out: Path, title: str = "") -> Overvi
 
 
 def overview_from(
-    sources: Sequence[LessonSource],
-    problems: Problems,
-    outs: Sequence[Path],
-    *,
-    title: str,
-    typed: bool = True,
-) -> Overview:
+    sources: Sequence[LessonSource], problems: Problems, outs: Sequence[Path], *, title: str, typed: bool = True,
+    addresses: Mapping[Path, str] | None = None,
+) -> Overview:  # fmt: skip
     """An entry for each lesson, and one for each of the ``problems`` with the files that list them.
 
     outs : where releases may lie; without ``typed`` nowhere else
+    addresses : of lessons by their files, for those that cannot be read
     typed : whether the page says what to type to build what is not built
     """
     entries: dict[str, Entry] = {}
     first: LessonConfig | None = None
     for source in sources:
-        entry, config = _entry(source, outs, typed=typed)
+        address = (addresses or {}).get(source.path, "")
+        entry, config = _entry(source, outs, address, typed=typed)
         entries.setdefault(entry.address, entry)
         first = first or config
     for number, problem in enumerate(problems.errors, 1):
@@ -116,14 +114,18 @@ def title_of(path: Path) -> str:
     return said[:1].upper() + said[1:]
 
 
-def _entry(source: LessonSource, outs: Sequence[Path], *, typed: bool) -> tuple[Entry, LessonConfig | None]:
+def _entry(
+    source: LessonSource, outs: Sequence[Path], address: str, *, typed: bool
+) -> tuple[Entry, LessonConfig | None]:
     problems = Problems()
     written = load_lesson(source.path, problems, overrides=source.overrides)
     if written is None:
         name = source.path.parent.name or source.path.parent.resolve().name
         told = problems.errors[0]
-        note = f"Cannot be read: {told.place()}: {told.what}." if typed else ""
-        return Entry(slug_at(source) or slug_of(name) or "lesson", name, (), note=note), None
+        note = f"Cannot be read: {told.place()}: {told.what}."
+        address = address or slug_at(source) or slug_of(name) or "lesson"
+        kept = () if typed else tuple(out / address for out in outs)
+        return Entry(address, name, kept, note=note if typed else ""), None
     config = written.config
     places = [out / config.slug for out in outs]
     if typed:

@@ -20,6 +20,7 @@ from pipeline.build.report import Reporter, SilentReporter, choose_reporter
 from pipeline.build.summary import Summary
 from pipeline.build.week import build
 from pipeline.build.work import said_of
+from pipeline.config.models import slug_of
 from pipeline.desk.find import overview_from, title_of
 from pipeline.desk.news import News, Standing, release_version
 from pipeline.desk.overview import Overview
@@ -52,15 +53,15 @@ def follow(
     MisuseError : paths, steps or the port make no sense.
     MissingError : the port is taken; ``out`` or the store cannot be written.
     """
-    following = _Following(paths, out, tuple(steps), store, looks=looks)
-    following.look()
     # what makes no sense is told before there is anything to open
     build(paths, out=out, steps=tuple(steps), store=store, only=())
+    following = _Following(paths, out, tuple(steps), store, looks=looks)
     desk = open_desk(following.overview, port=port, news=following.news)
     served = threading.Thread(target=desk.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True)
     served.start()
     following.show = lambda overview: setattr(desk, "shown", overview)
     try:
+        following.look()
         announce(desk, open_browser=open_browser)
         with open_pools(None, None) as pools:
             following.run(pools)
@@ -86,6 +87,9 @@ class _Following:
         self._watch = Watch(self._saved, _say, looks=looks)
         self._watched = Watched(frozenset())
         self._addresses: dict[Path, str] = {}  # of lessons by their files
+        self._unread: dict[
+            str, str
+        ] = {}  # the addresses of lessons that cannot be read, by their folders' names
         self._listing_errors: tuple[str, ...] = ()
         self._lock = threading.Lock()
         self._names: set[str] = set()  # saved since the round began
@@ -135,10 +139,18 @@ class _Following:
         except MisuseError:
             self._watch.attend(self._watched)  # a folder that comes again is another folder
             raise
-        self._addresses = {source.path: slug_at(source) or "" for source in found.sources}
+        # a lesson that cannot be read just now stays where it was
+        slugs = {source.path: slug_at(source) for source in found.sources}
+        folders = {path: path.parent.name or path.parent.resolve().name for path in slugs}
+        before = self._addresses
+        self._addresses = {
+            path: slug or before.get(path) or slug_of(folders[path]) for path, slug in slugs.items()
+        }
+        self._unread = {folders[path]: self._addresses[path] for path, slug in slugs.items() if slug is None}
         self.overview = overview_from(
-            found.sources, problems, [self.out], title=title_of(self.paths[0]), typed=False
-        )
+            found.sources, problems, [self.out], title=title_of(self.paths[0]), typed=False,
+            addresses=self._addresses,
+        )  # fmt: skip
         self.show(self.overview)
         self.news.list_lessons(
             {one.address: release_version(self.out / one.address) for one in self.overview.entries}
@@ -213,10 +225,11 @@ class _Following:
         self._listing_errors = tuple(_short(problem, None) for problem in summary.problems if problem.error)
         homes = {address: path.parent for path, address in self._addresses.items()}
         for lesson in summary.lessons:
-            version = release_version(self.out / lesson.name)
-            wrong = [_short(problem, homes.get(lesson.name)) for problem in lesson.source_errors]
+            address = self._unread.get(lesson.name, lesson.name)
+            version = release_version(self.out / address)
+            wrong = [_short(problem, homes.get(address)) for problem in lesson.source_errors]
             wrong += [f"failed: {line}" for line in lesson.failure.splitlines()]
-            self.news.lesson(lesson.name, Standing(version, not last, tuple(dict.fromkeys(wrong))))
+            self.news.lesson(address, Standing(version, not last, tuple(dict.fromkeys(wrong))))
 
     def _line(self, names: frozenset[str], told: str) -> None:
         """One line for the round."""

@@ -186,11 +186,25 @@ def test_a_lesson_is_followed(start: Callable[..., Followed], lesson: Path, tmp_
     # a nearer channel; then one save that changes nothing
     (lesson / "channel.toml").write_text('name = "A Room by the Sea"\n')
     assert followed.round().startswith("channel.toml: ")
-    until(news, lambda one: not one["building"])
+    version = until(news, settled(version))["version"]
     assert "A Room by the Sea" in followed.get("/low-tide/review.html")[1]
     tab.touch()
     assert followed.round().startswith("tab.txt: nothing had to be made in ")
     assert followed.no_round(1.0), "what is built below the watched folder is no save"
+
+    # a lesson that cannot be read at all stays where it was, with what is wrong on its page
+    path = lesson / "lesson.toml"
+    written_well = path.read_text()
+    path.write_text(written_well + "title =\n")
+    assert followed.round().startswith("lesson.toml: not built: ")
+    wrong = until(news, lambda one: bool(one["wrong"]))
+    assert wrong["wrong"][0].startswith("error at lesson.toml:") and wrong["version"] == version
+    status, page = followed.get("/low-tide/review.html")
+    assert status == 200 and f'data-version="{version}"' in page
+    assert followed.get("/") == (303, "/low-tide/review.html")
+    path.write_text(written_well)
+    assert followed.round().startswith("lesson.toml: nothing had to be made in ")
+    until(news, lambda one: not one["wrong"] and not one["building"])
 
     # another name: the old page leads to the new one
     path = lesson / "lesson.toml"
