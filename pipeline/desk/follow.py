@@ -226,7 +226,9 @@ class _Following:
         homes = {address: path.parent for path, address in self._addresses.items()}
         for lesson in summary.lessons:
             address = self._unread.get(lesson.name, lesson.name)
-            version = release_version(self.out / address)
+            # with nothing new in it, the release of what can be seen soon is no reason to load a page again
+            seen = last or lesson.made > 0
+            version = release_version(self.out / address) if seen else self.news.version(address)
             wrong = [_short(problem, homes.get(address)) for problem in lesson.source_errors]
             wrong += [f"failed: {line}" for line in lesson.failure.splitlines()]
             self.news.lesson(address, Standing(version, not last, tuple(dict.fromkeys(wrong))))
@@ -283,7 +285,8 @@ class _Teller(SilentReporter):
         self, lesson: str, folder: str, *, seconds: float, made: int = 1, reused: int = 0
     ) -> None:
         self._inner.lesson_done(lesson, folder, seconds=seconds, made=made, reused=reused)
-        self._news.lesson(lesson, Standing(release_version(Path(folder)), busy=not self._last))
+        if self._last or made:
+            self._news.lesson(lesson, Standing(release_version(Path(folder)), busy=not self._last))
 
     def lesson_failed(self, lesson: str) -> None:
         self._inner.lesson_failed(lesson)

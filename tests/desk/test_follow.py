@@ -268,6 +268,15 @@ def test_a_save_stops_the_build_and_begins_another(
     assert followed.round() == "stopped, since something was saved again"
     assert followed.round().startswith("lesson.toml: made high-tide (")
     assert followed.get("/") == (303, "/high-tide/review.html")
+    # a save that changes nothing leaves the page alone, though two builds have been over it
+    news = followed.hear("/high-tide/review.html")
+    version = next(news)["version"]
+    path.touch()
+    assert followed.round().startswith("lesson.toml: nothing had to be made in ")
+    heard = [next(news)]
+    while heard[-1]["building"]:
+        heard.append(next(news))
+    assert {one["version"] for one in heard} == {version} and any(one["building"] for one in heard)
     record = json.loads((tmp_path / "out" / "high-tide" / "release.json").read_text())
     assert record["title"] == "High Tide" and len(record["backing"]) > 0
     assert followed.end() == 0
