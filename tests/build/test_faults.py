@@ -27,10 +27,23 @@ def references(tmp_path_factory: pytest.TempPathFactory) -> References:
     return References(tmp_path_factory.mktemp("references"), lessons=1)
 
 
+@pytest.fixture(scope="module")
+def small_references(tmp_path_factory: pytest.TempPathFactory) -> References:
+    return References(tmp_path_factory.mktemp("small"), lessons=1, take=False)
+
+
 @pytest.fixture
 def place(tmp_path: Path) -> Iterator[Place]:
     """A lesson, not built yet; nothing that was started for it outlives the test."""
     made = Place(tmp_path / "place")
+    yield made
+    assert made.orphans() == []
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Place]:
+    """One without a take: there is less to make."""
+    made = Place(tmp_path / "small", take=False)
     yield made
     assert made.orphans() == []
 
@@ -48,10 +61,9 @@ def failure(said: dict) -> str:
 # -- kills -----------------------------------------------------------------------------------
 
 
-def test_killed_with_all_its_processes(tmp_path: Path) -> None:
+def test_killed_with_all_its_processes(small: Place, small_references: References) -> None:
     """A sample; ``python -m tests.endurance kills`` does it hundreds of times."""
-    place = Place(tmp_path / "place", take=False)
-    references = References(tmp_path / "references", lessons=1, take=False)
+    place, references = small, small_references
     kills = Kills(place, references, random.Random(3))
     kills.begin()
     place.change(1)
@@ -77,20 +89,30 @@ def test_killed_at_any_moment(tmp_path: Path, lessons: int) -> None:
     assert kills.tally.faults == [], list(kills.tally.lines())
 
 
-@pytest.mark.slow
-def test_interrupted_cleanly(place: Place, references: References) -> None:
+def interrupt(place: Place, after_s: float) -> None:
     """Ctrl-C reaches the whole group, as on a terminal: what was finished is kept, nothing else."""
-    for after_s in (0.0, 0.3, 0.9, 1.5):
-        process = place.start()
-        while process.poll() is None and not any(place.out.glob(".store/making/build-*")):
-            time.sleep(0.01)
-        time.sleep(after_s)
-        os.killpg(process.pid, signal.SIGINT)
-        _, told = process.communicate(timeout=30)
-        assert process.returncode == 130 and "Traceback" not in told, told
-        assert place.orphans(within_s=5) == []
-        making = place.out / ".store" / "making"
-        assert not making.exists() or list(making.iterdir()) == []
+    process = place.start()
+    while process.poll() is None and not any(place.out.glob(".store/making/build-*")):
+        time.sleep(0.01)
+    time.sleep(after_s)
+    os.killpg(process.pid, signal.SIGINT)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode == 130 and "Traceback" not in told, told
+    assert place.orphans(within_s=5) == []
+    assert list((place.out / ".store" / "making").iterdir()) == []
+
+
+def test_interrupted_cleanly(small: Place, small_references: References) -> None:
+    interrupt(small, 0.7)
+    small.build()
+    assert small.releases() == small_references.of(0)
+    assert small.litter() == []
+
+
+@pytest.mark.slow
+def test_interrupted_cleanly_at_any_time(place: Place, references: References) -> None:
+    for after_s in (0.0, 0.3, 0.6, 0.9, 1.2):
+        interrupt(place, after_s)
     place.build()
     assert place.releases() == references.of(0)
     assert place.litter() == []
@@ -237,12 +259,12 @@ def test_the_disk_of_the_store_is_full(place: Place, tmp_path: Path, references:
         assert list((store / "making").iterdir()) == []
 
 
-def test_files_that_may_not_grow(tmp_path: Path) -> None:
+def test_files_that_may_not_grow(small: Place) -> None:
     """A limit of the system on the size of a file: writing fails in the middle, as on a full disk."""
     prlimit = shutil.which("prlimit")
     if prlimit is None:
         pytest.skip("there is no prlimit here")
-    place = Place(tmp_path / "place", take=False)
+    place = small
     said = place.build(code=3, under=[prlimit, "--fsize=100000"])
     assert "backing Bm 143 bpm: " in failure(said) and "arge" in failure(said)
     assert place.releases() == dict.fromkeys(place.slugs)
@@ -313,18 +335,26 @@ def test_times_of_files_are_not_trusted(place: Place, references: References) ->
 # -- other builds ----------------------------------------------------------------------------
 
 
+def build_twice_at_once(place: Place, references: References) -> None:
+    """The same lesson into the same place."""
+    processes = [place.start(), place.start()]
+    for process in processes:
+        _, told = process.communicate(timeout=240)
+        assert process.returncode == 0, told
+    assert place.releases() == references.of(place.state)
+    assert made_count(place.build()) == 0
+    assert place.litter() == []
+
+
+def test_two_builds_at_once(small: Place, small_references: References) -> None:
+    build_twice_at_once(small, small_references)
+
+
 @pytest.mark.slow
-def test_two_builds_at_once(place: Place, references: References) -> None:
-    """The same lesson into the same place, from nothing and after a change."""
+def test_two_builds_at_once_after_changes(place: Place, references: References) -> None:
     for state in (0, 2, 4):
         place.change(state)
-        processes = [place.start(), place.start()]
-        for process in processes:
-            _, told = process.communicate(timeout=240)
-            assert process.returncode == 0, told
-        assert place.releases() == references.of(state)
-        assert made_count(place.build()) == 0
-        assert place.litter() == []
+        build_twice_at_once(place, references)
 
 
 @pytest.mark.slow
