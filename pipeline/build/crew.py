@@ -14,10 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.build.pools import Pool, Pools, Work
-from pipeline.errors import LessonwrightError
+from pipeline.build.pools import KilledEachTimeError, Pool, Pools, Work
+from pipeline.errors import LessonwrightError, MissingError
 
 _ATTEMPTS: Final = 2
+_FAREWELL_S: Final = 5.0
 _TICK_S: Final = 0.25  # how often a stop, a time limit and the pools are looked at
 _PASSED_OVER: Final = 20  # so often may smaller work go before what needs more memory
 _SHARE: Final = 0.8  # of the memory that is free; the rest is for the system and what is underrated
@@ -155,6 +156,15 @@ class Crew:
                     "its process was killed twice, perhaps for want of memory; close other programs or use --jobs 1"
                 )
             )
+        if isinstance(error, MissingError):  # a cluster that is gone; what a step lacks is in its outcome
+            raise error
+        if isinstance(error, KilledEachTimeError):
+            return flight.ended(
+                Lost(
+                    "each worker that tried it was killed, perhaps for want of memory; "
+                    "give them more with dask worker --memory-limit"
+                )
+            )
         if isinstance(error, CancelledError):
             return flight.ended(Lost("its worker was lost"))
         return flight.ended(Lost(f"its worker failed: {type(error).__name__}: {error}"))
@@ -162,9 +172,11 @@ class Crew:
     def abandon(self) -> None:
         """Give up whatever is in the air, so that the pools have room for other builds."""
         self._ready.clear()
+        given_up = tuple(self._flying)
         while self._flying:
             future, flight = self._flying.popitem()
             self._pool(flight).give_up(future)
+        wait(given_up, timeout=_FAREWELL_S)  # a process that is gone holds no work folder any more
 
     def _give_up_late(self) -> None:
         now = time.monotonic()

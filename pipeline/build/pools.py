@@ -37,6 +37,10 @@ def default_jobs() -> int:
     return max(1, os.cpu_count() or 1)
 
 
+class KilledEachTimeError(Exception):
+    """A cluster's workers died of a piece of work, one after the other."""
+
+
 class Pool(Protocol):
     """``jobs``: how much it does at a time."""
 
@@ -174,7 +178,18 @@ class ClusterPool:
                 self._seen = now
         return min(self._workers, self._most or self._workers)
 
+    def _gone(self) -> MissingError | None:
+        """The error that the scheduler is no longer there, if so: Dask has then given it up."""
+        if self._client.status not in ("closing", "closed"):
+            return None
+        return MissingError(
+            f"--cluster {self.address}: the scheduler is gone; start it and build again, finished steps are kept"
+        )
+
     def check(self) -> None:
+        gone = self._gone()
+        if gone is not None:
+            raise gone
         if not self.jobs and time.monotonic() - self._seen > _PATIENCE_S:
             raise MissingError(
                 f"--cluster {self.address}: there has been no worker for {_PATIENCE_S:.0f} s; start some "
@@ -182,6 +197,9 @@ class ClusterPool:
             )
 
     def submit(self, work: Work, argument: object) -> Future[Any]:
+        gone = self._gone()
+        if gone is not None:
+            raise gone
         near: Future[Any] = Future()
         near.set_running_or_notify_cancel()
         far = self._client.submit(work, argument, pure=False)
@@ -196,7 +214,9 @@ class ClusterPool:
         try:
             near.set_result(far.result())
         except BaseException as error:  # noqa: BLE001 - the near future raises it to whoever waits
-            near.set_exception(error)
+            # known by name: this may run without Dask's scheduler being imported
+            killed = type(error).__name__ == "KilledWorker"
+            near.set_exception(self._gone() or (KilledEachTimeError() if killed else error))
 
     def give_up(self, future: Future[Any]) -> None:
         far = self._far.pop(future, None)
