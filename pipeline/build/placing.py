@@ -26,7 +26,7 @@ from pipeline.build.release import (
 )
 from pipeline.build.reviewpage import review_page
 from pipeline.build.step import Made
-from pipeline.build.work import Done, StorePlace, said_of, store_of_worker
+from pipeline.build.work import Done, StorePlace, is_lost_result, said_of, store_of_worker
 from pipeline.errors import LessonwrightError
 from pipeline.wholefile import write_whole
 
@@ -53,10 +53,11 @@ class ReleaseOrder:
 
 @dataclass(frozen=True)
 class Released:
-    """How it went: ``failure`` is "" when the release is in place."""
+    """How it went: ``failure`` is "" when the release is in place; ``lost`` as of an outcome."""
 
     failure: str
     cautions: tuple[str, ...]
+    lost: bool = False
 
 
 def put_release(order: ReleaseOrder) -> Released:
@@ -69,10 +70,9 @@ def put_release(order: ReleaseOrder) -> Released:
     cautions = list(dict.fromkeys(cautions))
     try:
         _release(order, cautions)
-    except LessonwrightError as error:
-        return Released(str(error), tuple(cautions))
-    except OSError as error:
-        return Released(said_of(error), tuple(cautions))
+    except (LessonwrightError, OSError) as error:
+        told = str(error) if isinstance(error, LessonwrightError) else said_of(error)
+        return Released(told, tuple(cautions), is_lost_result(error, order.store))
     return Released("", tuple(cautions))
 
 

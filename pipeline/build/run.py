@@ -219,7 +219,7 @@ class _OneLesson:
         report = self.runner.report
         if done.made is not None:
             report.finished(*i, seconds=done.outcome.seconds, reused=done.state == "reused")
-        elif done.state == "failed" and not done.outcome.problems:
+        elif done.state == "failed" and not done.outcome.problems and not done.outcome.lost:
             report.failed(*i, done.outcome.message)
         for after in self.after[i]:
             self.left[after] -= 1

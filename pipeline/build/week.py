@@ -135,6 +135,7 @@ class _LessonRun:
         self.receipt = receipt
         self.begun = time.perf_counter()
         self.planned = Planned(())
+        self.tried_again = False
         build.at_work += 1
         heard = None if build.dry else build.place.out.absolute() / STORE_FOLDER / "heard"
         order = Order(source, build.asked, build.upload, heard)
@@ -159,6 +160,10 @@ class _LessonRun:
         self.planned, self.name = planned, plan.slug
         mend(self.folder)
         self.build.report.lesson_begun(self.name, {step.name: step.weight for step in planned.steps})
+        self._run_steps()
+
+    def _run_steps(self) -> None:
+        planned = self.planned
         self.build.runner.add(
             Steps(
                 Graph(planned.steps),
@@ -170,8 +175,21 @@ class _LessonRun:
             )
         )
 
+    def _try_again(self) -> bool:
+        """Once more through the steps, when what was lost from the store is all that is wrong."""
+        again = not self.tried_again
+        if again:
+            self.tried_again = True
+            self._run_steps()
+        return again
+
     def _made(self, done: dict[str, Done]) -> None:
         failed = {name: one for name, one in done.items() if one.state == "failed"}
+        lost = {name: one for name, one in failed.items() if one.outcome.lost}
+        if failed and len(lost) == len(failed) and self._try_again():
+            return
+        for name, one in lost.items():
+            self.build.report.failed(self.name, name, one.outcome.message)
         if failed:
             problems = tuple(p for one in failed.values() for p in one.outcome.problems)
             for problem in problems:
@@ -199,6 +217,8 @@ class _LessonRun:
     def _released(self, done: dict[str, Done], released: Released | Lost) -> None:
         if isinstance(released, Lost):
             released = Released(f"release: {released.message}", ())
+        if released.lost and self._try_again():
+            return
         if released.failure:
             self.build.report.failed(self.name, "release", released.failure)
             self._fail(released.failure, done, cautions=released.cautions)

@@ -23,17 +23,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 from multiprocessing import connection, parent_process
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from pipeline.build.digest import code_digest, input_digest, library_version
+from pipeline.build.faraway import FarStore, LostResultError
 from pipeline.build.farfolder import UnreachableError
 from pipeline.build.offspring import kill_offspring
 from pipeline.build.step import Given, Made, Output, State, Step, StepFunction
 from pipeline.build.store import Store
 from pipeline.errors import LessonwrightError, MissingError, Problem, SourceError, StepError
-
-if TYPE_CHECKING:
-    from pipeline.build.faraway import FarStore
 
 _THREAD_LIMITS = (
     "OMP_NUM_THREADS",
@@ -108,6 +106,8 @@ class Outcome:
     peak_mb : the most memory its process held meanwhile, None where the system does not tell
     account : the full story of a failure, for the log
     unreachable : the store did not answer the machine that did it
+    lost : what it needed had been made, and was gone from the store or damaged there; another
+        try makes that again
     """
 
     made: Made | None
@@ -117,6 +117,7 @@ class Outcome:
     account: str = ""
     peak_mb: int | None = None
     unreachable: bool = False
+    lost: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +147,6 @@ def open_store(place: StorePlace, *, create: bool = False) -> Store | FarStore:
     """
     if not place.far:
         return Store(Path(place.address), create=create)
-    from pipeline.build.faraway import FarStore
-
     if place.cache is not None:
         return FarStore(place.address, Store(place.cache))
     cache = _own_cache()
@@ -187,8 +186,17 @@ def perform(task: Task) -> Outcome:
             message, account = _told(error, task), traceback.format_exc()
             unreachable = isinstance(error, UnreachableError)
             seconds = time.perf_counter() - begun
-            return Outcome(None, seconds, message, account=account, unreachable=unreachable)
+            lost = is_lost_result(error, task.store)
+            return Outcome(None, seconds, message, account=account, unreachable=unreachable, lost=lost)
         return Outcome(made, time.perf_counter() - begun, peak_mb=_peak_mb())
+
+
+def is_lost_result(error: Exception, place: StorePlace) -> bool:
+    """Whether something failed because a result went from the store after it had been found."""
+    if isinstance(error, LostResultError):
+        return True
+    root = str(place.cache if place.far else place.address)
+    return isinstance(error, FileNotFoundError) and str(error.filename or "").startswith(root)
 
 
 def _refuse_other_tool(task: Task) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 from typing import Any
@@ -145,6 +146,24 @@ def test_the_store_may_lie_elsewhere(tmp_path: Path) -> None:
     assert not (one.out / ".store" / "objects").exists()
     lesson = only(other, store=store)
     assert set(states(lesson).values()) == {"reused"}
+    assert other.contents() == one.contents()
+
+
+def test_what_is_damaged_at_an_address_is_made_again_in_the_same_build(tmp_path: Path) -> None:
+    """Damage that leaves the size as it was shows only when the file has come."""
+    one, other = Desk(tmp_path / "one"), Desk(tmp_path / "other")
+    store = (tmp_path / "shared").as_uri()
+    assert one.build(store=store).exit_code == 0
+    records = (tmp_path / "shared" / "results").glob("*/*/made.json")
+    home = next(
+        p.parent for p in records if [f["name"] for f in json.loads(p.read_text())["files"]] == ["still.png"]
+    )
+    (picture,) = (path for path in home.iterdir() if path.name != "made.json")
+    picture.write_bytes(bytes(len(picture.read_bytes())))
+    lesson = only(other, store=store)
+    assert lesson.ok, lesson.failure
+    assert states(lesson)["still"] == "made"
+    assert states(lesson)["midi"] == "reused"
     assert other.contents() == one.contents()
 
 
