@@ -27,6 +27,7 @@ Work = Callable[[Any], Any]
 _PATIENCE_S: Final = 60.0  # how long a cluster may be without any worker
 _ASK_S: Final = 2.0  # how often its workers are counted
 _START_S: Final = 30.0  # a process that has not begun by then never will
+_START_TRIES, _START_PAUSE_S = 3, 0.2
 _STOP_S: Final = 5.0
 
 
@@ -74,6 +75,16 @@ class _Hand:
         self.pool.shutdown(wait=False, cancel_futures=True)
 
 
+def _new_hand() -> _Hand:
+    """Asked again when the process that starts the others was gone: there is a new one then."""
+    for _ in range(_START_TRIES - 1):
+        try:
+            return _Hand()
+        except (ConnectionError, EOFError):
+            time.sleep(_START_PAUSE_S)
+    return _Hand()
+
+
 @contextmanager
 def _undisturbed() -> Iterator[None]:
     """Ctrl-C waits until what is done inside is done: a process that was just being started, and
@@ -84,12 +95,17 @@ def _undisturbed() -> Iterator[None]:
         return
     came: list[int] = []
     signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    failed: Exception | None = None
     try:
         yield
+    except Exception as error:  # noqa: BLE001 - raised again below, after the Ctrl-C that may be its reason
+        failed = error
     finally:
         signal.signal(signal.SIGINT, before)
     if came:
         signal.raise_signal(signal.SIGINT)
+    if failed is not None:
+        raise failed
 
 
 class LocalPool:
@@ -105,12 +121,12 @@ class LocalPool:
             return self._submit(work, argument)
 
     def _submit(self, work: Work, argument: object) -> Future[Any]:
-        hand = self._idle.pop() if self._idle else _Hand()
+        hand = self._idle.pop() if self._idle else _new_hand()
         try:
             future = hand.pool.submit(work, argument)
         except BrokenExecutor:  # it was killed while it had nothing to do
             hand.kill()
-            hand = _Hand()
+            hand = _new_hand()
             future = hand.pool.submit(work, argument)
         self._busy[future] = hand
         future.add_done_callback(self._ended)

@@ -134,6 +134,24 @@ def test_a_worker_that_dies_is_replaced(place: Place, references: References, si
     assert place.litter() == []
 
 
+@pytest.mark.slow
+def test_the_process_that_starts_the_others_dies(place: Place, references: References) -> None:
+    """It once looked like a Ctrl-C: the build said that it was stopped, and nothing was made."""
+    process = place.start()
+    killed = False
+    while process.poll() is None and not killed:
+        for one in place.processes():
+            with suppress(psutil.Error):
+                if one.ppid() == process.pid and "forkserver" in " ".join(one.cmdline()):
+                    time.sleep(0.7)
+                    one.kill()
+                    killed = True
+    _, told = process.communicate(timeout=120)
+    assert (process.returncode, killed) == (0, True), told
+    assert place.releases() == references.of(0)
+    assert place.litter() == []
+
+
 # -- steps that do not end -------------------------------------------------------------------
 
 
