@@ -29,7 +29,7 @@ def _program() -> list[str]:
     if running.stem != NAME or not running.is_file():  # started in another way: python -m, a test
         beside = Path(sys.executable).with_name(NAME + (".exe" if os.name == "nt" else ""))
         if not beside.is_file():
-            return [NAME] if found else [_from_here(Path(sys.executable)), "-m", "pipeline.cli"]
+            return [NAME] if found else [_from_here(Path(sys.executable)), "-m", "pipeline"]
         running = beside
     if found is not None and Path(found).resolve() == running.resolve():
         return [NAME]

@@ -17,6 +17,7 @@ from typing import Any, Final
 from pipeline.build.pools import KilledEachTimeError, Pool, Pools, Work
 from pipeline.errors import LessonwrightError, MissingError
 
+USUAL_LIMIT_S: Final = 1800.0
 _ATTEMPTS: Final = 2
 _FAREWELL_S: Final = 5.0
 _TICK_S: Final = 0.25  # how often a stop, a time limit and the pools are looked at
@@ -55,7 +56,7 @@ class Flight:
     urgency: float = 0.0
     memory_mb: int = 300
     away: bool = False
-    limit_s: float = 3600.0
+    limit_s: float = USUAL_LIMIT_S
     begun: Callable[[], None] | None = None
     attempts: int = 0
     passed_over: int = 0

@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import os
 import signal
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -28,6 +29,7 @@ _PATIENCE_S: Final = 60.0  # how long a cluster may be without any worker
 _ASK_S: Final = 2.0  # how often its workers are counted
 _START_S: Final = 30.0  # a process that has not begun by then never will
 _START_TRIES, _START_PAUSE_S = 3, 0.2
+_LONGEST_PATH: Final = 70  # of the 108 bytes that unix(7) gives the path of a socket
 _STOP_S: Final = 5.0
 
 
@@ -63,8 +65,11 @@ class _Hand:
     """One process. A pool of one, so that when it dies it is known what it died of."""
 
     def __init__(self) -> None:
-        methods = multiprocessing.get_all_start_methods()
-        context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+        # a fork server listens at a path below the folder for temporary files, which may be too
+        # long for that; new processes are only slower
+        short = len(tempfile.gettempdir()) <= _LONGEST_PATH
+        can = "forkserver" in multiprocessing.get_all_start_methods()
+        context = multiprocessing.get_context("forkserver" if can and short else "spawn")
         self.pool = ProcessPoolExecutor(1, mp_context=context, initializer=prepare_worker)
         self._pid = self.pool.submit(os.getpid)
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from pipeline.build.crew import Crew, Flight, Lost
+from pipeline.build.crew import USUAL_LIMIT_S, Crew, Flight, Lost
 from pipeline.build.farfolder import UnreachableError
 from pipeline.build.graph import Graph, StepId
 from pipeline.build.portrait import because
@@ -23,7 +23,6 @@ from pipeline.build.work import Done, Outcome, StorePlace, Task, perform, said_o
 if TYPE_CHECKING:
     from pipeline.build.faraway import FarStore
 
-_LEAST_LIMIT_S: Final = 1800.0
 _LIMIT_FOR_WEIGHT: Final = 60.0  # so many times its rough seconds: old machines, slow disks
 _SHOWN: Final = 2  # names in a clause
 WOULD: Final = "would be made"
@@ -161,7 +160,7 @@ class _OneLesson:
                 urgency=self.graph.urgency[i],
                 memory_mb=step.memory_mb,
                 away=True,
-                limit_s=self.runner.limit_s or max(_LEAST_LIMIT_S, _LIMIT_FOR_WEIGHT * step.weight),
+                limit_s=self.runner.limit_s or max(USUAL_LIMIT_S, _LIMIT_FOR_WEIGHT * step.weight),
                 begun=lambda: report.started(*i),
             )
         )

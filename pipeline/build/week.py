@@ -17,14 +17,14 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.build.crew import Crew, Flight, Lost
+from pipeline.build.crew import USUAL_LIMIT_S, Crew, Flight, Lost
 from pipeline.build.declaring import PRODUCTS
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.graph import Graph
 from pipeline.build.making import Making
 from pipeline.build.placing import Released, ReleaseOrder, mark_reused, put_release
 from pipeline.build.planning import Asked, Order, Planned, plan_source, sources_of
-from pipeline.build.pools import Pools, default_jobs, open_pools
+from pipeline.build.pools import Pools, open_pools
 from pipeline.build.receipt import Receipt, Receipts, over_digest
 from pipeline.build.release import mend, read_record
 from pipeline.build.report import Reporter, SilentReporter
@@ -87,6 +87,7 @@ class _Build:
     runner: Runner
     dry: bool
     upload: StorePlace | None
+    limit_s: float
     results: dict[int, LessonResult] = field(default_factory=dict)
     at_work: int = 0
     made_keys: set[str] = field(default_factory=set)
@@ -140,7 +141,15 @@ class _LessonRun:
         heard = None if build.dry else build.place.out.absolute() / STORE_FOLDER / "heard"
         order = Order(source, build.asked, build.upload, heard)
         build.crew.offer(
-            Flight(f"reading {name}", plan_source, order, self._planned, rank=_FIRST, memory_mb=500)
+            Flight(
+                f"reading {name}",
+                plan_source,
+                order,
+                self._planned,
+                rank=_FIRST,
+                memory_mb=500,
+                limit_s=build.limit_s,
+            )
         )
 
     @property
@@ -210,7 +219,12 @@ class _LessonRun:
         )  # fmt: skip
         self.build.crew.offer(
             Flight(
-                f"the release of {self.name}", put_release, order, partial(self._released, done), rank=_FIRST
+                f"the release of {self.name}",
+                put_release,
+                order,
+                partial(self._released, done),
+                rank=_FIRST,
+                limit_s=self.build.limit_s,
             )
         )
 
@@ -359,14 +373,14 @@ def _built(
     crew = Crew(pools, stop=stop)
     runner = Runner(crew, kept, place.store, report, limit_s=limit_s, dry=dry)
     upload = place.store if pools.cluster and place.store.far else None
-    work = _Build(place, asked, report, crew, runner, dry, upload)
+    work = _Build(place, asked, report, crew, runner, dry, upload, limit_s or USUAL_LIMIT_S)
     report.begin(len(sources) if only is None else len(only))
     try:
         with kept.in_use():
             for number, (source, clash) in enumerate(zip(sources, clashes(sources), strict=True)):
                 if only is not None and source.path not in only:
                     continue
-                while work.at_work >= default_jobs() + _AHEAD:
+                while work.at_work >= pools.away().jobs + _AHEAD:
                     crew.turn()
                 _take_up(work, number, source, clash)
             while not crew.idle:

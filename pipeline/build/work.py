@@ -288,6 +288,8 @@ def said_of(error: OSError) -> str:
     where = f" ({error.filename})" if error.filename else ""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return f"the disk is full{where}; free some space and build again, finished steps are kept"
+    if error.errno == errno.EFBIG:
+        return f"a file would be larger than this disk or your limits allow{where}; choose another --out"
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return f"writing is not permitted{where}; change the permissions, or choose another --out"
     return f"{error.strerror or error}{where}"
