@@ -176,6 +176,9 @@ def build(
     from pipeline.build.report import choose_reporter
     from pipeline.build.week import build as build_week
 
+    if graph is not None:
+        _refuse_to_draw_over(graph)
+    store_bytes = store_gb * 1e9
     summary = build_week(
         paths,
         out=out,
@@ -185,7 +188,7 @@ def build(
         jobs=jobs,
         cluster=cluster,
         store=store,
-        store_bytes=round(store_gb * 1e9) if math.isfinite(store_gb) else 0,
+        store_bytes=round(store_bytes) if math.isfinite(store_bytes) else 0,
         limit_s=None if limit is None else limit * 60.0,
         dry=dry_run,
         report=choose_reporter(dry=dry_run),
@@ -197,6 +200,26 @@ def build(
     if graph is not None:
         _draw(summary, graph)
     raise typer.Exit(summary.exit_code)
+
+
+def _refuse_to_draw_over(path: Path) -> None:
+    """Raise MisuseError unless a picture can be written there, in place of nothing or of one
+    that was drawn here before: a slip of the hand must not cost anybody a tab, or a logo."""
+    if path.suffix.lower() != ".svg":
+        raise MisuseError(f"--graph {path}: the picture is an SVG file\n  Give it a name that ends in .svg.")
+    if not path.exists():
+        return
+    from pipeline.build.graphpicture import TITLE
+
+    if path.is_dir():
+        raise MisuseError(f"--graph {path}: this is a folder\n  Give the name of a file.")
+    with path.open("rb") as file:
+        beginning = file.read(2000)
+    if TITLE.lower().encode() not in beginning.lower():
+        raise MisuseError(
+            f"--graph {path}: this file is there already, and was not drawn by lessonwright\n"
+            "  Give another name, or delete it first."
+        )
 
 
 def _draw(summary: Summary, path: Path) -> None:

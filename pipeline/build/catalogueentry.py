@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from pipeline.build.cataloguefacts import Facts
 from pipeline.build.declaring import ARCHIVE
-from pipeline.build.receipt import Receipt, Receipts, out_of_date
+from pipeline.build.receipt import Receipt, Receipts, out_of_date, over_digest
 from pipeline.build.record import facts_of, relative
 from pipeline.build.release import RECORD_FILE, REVIEW_FILE, read_record
 from pipeline.config.load import LESSON_FILE, load_lesson
@@ -155,6 +155,9 @@ class Looking:
             return ("there is no note here of what it was built from",)
         if source is None:
             return ("the lesson it was built from is gone", *out_of_date(receipt))
+        slug = slug_at(source)
+        if slug not in (None, receipt.slug) and receipt.over == over_digest(source.overrides):
+            return (f"its lesson is called {slug} now; delete this folder if nobody needs it",)
         return out_of_date(receipt, source.overrides)
 
 

@@ -38,6 +38,7 @@ from pipeline.build.layers import Edge, Line, Node, lay_out
 from pipeline.build.step import State
 
 GROUPS: Final = ("public", "packs", "review")
+TITLE: Final = "What was made from what"
 _GOES_TO: Final = {
     **dict.fromkeys(("words", "overlay", "clip", "still"), "public"),
     **dict.fromkeys(("align", "page", "review"), "review"),
@@ -114,9 +115,7 @@ def draw_graph(lessons: Sequence[LessonGraph]) -> str:
     legend_width = _legend(None, states, 0.0)
     width = max([480.0, legend_width, *(drawing.width for drawing in drawings)]) + 2 * _MARGIN
     root = Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", "font-family": FONTS})
-    heading = (
-        "What was made from what" if len(lessons) != 1 else f"{lessons[0].title}: what was made from what"
-    )
+    heading = TITLE if len(lessons) != 1 else f"{lessons[0].title}: {TITLE.lower()}"
     SubElement(root, "title").text = clean(heading)
     SubElement(root, "desc").text = clean(_described(lessons))
     SubElement(root, "style").text = _PRINTED

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
@@ -202,8 +203,14 @@ def _named(path: str) -> str:
 
 
 def listing(folder: str | Path, pattern: str) -> str:
-    """The names in a folder that match, as one text; "" when there is none."""
-    return "\n".join(sorted(path.relative_to(folder).as_posix() for path in Path(folder).glob(pattern)))
+    """The names in a folder that match, as one text; "" when there is none.
+
+    A folder that may not be looked into is like no folder that was: the build tells why.
+    """
+    try:
+        return "\n".join(sorted(path.relative_to(folder).as_posix() for path in Path(folder).glob(pattern)))
+    except OSError:
+        return "\0"  # no name is
 
 
 class Receipts:
@@ -229,10 +236,20 @@ class Receipts:
             if found is not None:
                 yield found
 
+    def names(self) -> dict[tuple[str, str], set[str]]:
+        """The slugs of the releases of each lesson: by its file, and what a week says over it."""
+        found: dict[tuple[str, str], set[str]] = {}
+        for receipt in self.all():
+            found.setdefault((os.path.realpath(receipt.lesson), receipt.over), set()).add(receipt.slug)
+        return found
+
     def write(self, receipt: Receipt) -> None:
         """Raises OSError when the disk is full, or refuses."""
         text = json.dumps(receipt.to_json(), ensure_ascii=False, separators=(",", ":"))
-        write_whole(self._path(receipt.slug), text.encode("utf-8", "surrogatepass"))
+        path = self._path(receipt.slug)
+        if path.is_dir():  # a damaged disk leaves such things, and no receipt would ever be written
+            shutil.rmtree(path)
+        write_whole(path, text.encode("utf-8", "surrogatepass"))
 
     def last_use(self) -> dict[str, float]:
         """Key of a result -> when a build last found it of use, by the receipts that name it."""

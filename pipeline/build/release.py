@@ -288,11 +288,23 @@ def _bring_own_files(old: Path, new: Path, made_before: set[str]) -> None:
         target = new / name
         if name in made_before or os.path.lexists(target) or (path.is_dir() and not path.is_symlink()):
             continue
-        target.parent.mkdir(parents=True, exist_ok=True)
+        _make_way(target.parent, new, old)
         if path.is_symlink():
             target.symlink_to(path.readlink())
         else:
             _lay(path, target)
+
+
+def _make_way(home: Path, new: Path, old: Path) -> None:
+    """Make a folder for the creator's own files. Raises StepError where a released file has its name."""
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        taken = next(p for p in (home, *home.parents) if p.is_file()).relative_to(new)
+        raise StepError(
+            f"nothing was released: {old / taken} is a folder, and a file is to stand there; "
+            "take the folder away and build again"
+        ) from error
 
 
 def mend(folder: Path) -> None:

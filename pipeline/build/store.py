@@ -60,9 +60,10 @@ class Store:
         try:
             (root / "objects").mkdir(parents=True, exist_ok=True)
             mark = root / _MARK
-            if not mark.exists():
+            found = mark.read_text("ascii", errors="replace").strip() if mark.exists() else ""
+            if not found.isdigit():  # new, or damaged: no version wrote that, and results are verified
                 write_whole(mark, f"{FORMAT}\n".encode())
-            found = mark.read_text("utf-8", errors="replace").strip()
+                found = str(FORMAT)
         except OSError as error:
             full = error.errno in (errno.ENOSPC, errno.EDQUOT)
             remedy = "free some space there" if full else "change its permissions"

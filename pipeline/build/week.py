@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import math
+import os
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -26,7 +27,7 @@ from pipeline.build.placing import Released, ReleaseOrder, mark_reused, put_rele
 from pipeline.build.planning import Asked, Order, Planned, plan_source, sources_of
 from pipeline.build.pools import Pools, open_pools
 from pipeline.build.receipt import Receipt, Receipts, over_digest
-from pipeline.build.release import mend, read_record
+from pipeline.build.release import RECORD_FILE, mend, read_record
 from pipeline.build.report import Reporter, SilentReporter
 from pipeline.build.run import Runner, Steps
 from pipeline.build.store import CAP_BYTES
@@ -92,6 +93,21 @@ class _Build:
     at_work: int = 0
     made_keys: set[str] = field(default_factory=set)
     wrote: bool = False
+    names: dict[tuple[str, str], set[str]] | None = None
+
+    def left_behind(self, slug: str, source: LessonSource) -> tuple[str, ...]:
+        """What is to be said of a lesson that was released under other names before."""
+        if self.names is None:
+            self.names = self.place.receipts.names()
+        before = self.names.get((os.path.realpath(source.path), over_digest(source.overrides)), set()) - {
+            slug
+        }
+        folders = [self.place.out / name for name in sorted(before)]
+        return tuple(
+            f"{folder} holds this lesson under the name it had before; delete that folder if nobody needs it."
+            for folder in folders
+            if (folder / RECORD_FILE).is_file()
+        )
 
     def stands(self, number: int, slug: str, source: LessonSource, receipt: Receipt) -> bool:
         """Whether the lesson's release is as it should be; then that is its result."""
@@ -237,7 +253,10 @@ class _LessonRun:
             self.build.report.failed(self.name, "release", released.failure)
             self._fail(released.failure, done, cautions=released.cautions)
             return
-        self._end(self._result(done, cautions=released.cautions))
+        cautions = released.cautions
+        if self.receipt is None:
+            cautions += self.build.left_behind(self.name, self.source)
+        self._end(self._result(done, cautions=cautions))
 
     def _fail(
         self, failure: str, done: Mapping[str, Done], *, problems: tuple[Problem, ...] = (),
@@ -418,8 +437,11 @@ def _take_up(work: _Build, number: int, source: LessonSource, clash: Problem | N
 def _of_another_lesson(folder: Path, source: LessonSource, receipt: Receipt) -> Problem | None:
     """The error that the place holds another lesson's release, which is still that lesson's."""
     other = Path(receipt.lesson)
-    if other.resolve() == source.path.resolve() or not other.is_file():
-        return None
+    try:
+        if other.resolve() == source.path.resolve() or not other.is_file():
+            return None
+    except OSError:
+        return None  # as good as gone
     if slug_at(LessonSource(other)) != receipt.slug:
         return None
     return Problem(

@@ -291,7 +291,7 @@ def said_of(error: OSError) -> str:
     if error.errno == errno.EFBIG:
         return f"a file would be larger than this disk or your limits allow{where}; choose another --out"
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return f"writing is not permitted{where}; change the permissions, or choose another --out"
+        return f"permission denied{where}; change the permissions, or choose another --out"
     return f"{error.strerror or error}{where}"
 
 

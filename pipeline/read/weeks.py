@@ -149,7 +149,19 @@ class _Listing:
         self._chain: list[tuple[_Identity, Path]] = []  # the weeks around what is being read
 
     def take(self, path: Path, over: Document | None = None, spot: Spot | None = None) -> None:
-        """Add what is behind a path; ``over``: what the weeks around it say; ``spot``: where."""
+        """Add what is behind a path; ``over``: what the weeks around it say; ``spot``: where.
+
+        What may not be looked at is told, and left out.
+        """
+        try:
+            self._take(path, over, spot)
+        except OSError as error:
+            tell(
+                self.problems, spot or Spot(path), f"{path} cannot be looked at: {error.strerror}",
+                "Change its permissions.",
+            )  # fmt: skip
+
+    def _take(self, path: Path, over: Document | None, spot: Spot | None) -> None:
         if path.is_dir() and not (path / LESSON_FILE).is_file():
             self._folder(path, over, spot)
         elif path.is_dir():
@@ -239,12 +251,19 @@ class _Listing:
 
 
 def _not_a_source(path: Path) -> str:
+    try:
+        return _complaint(path)
+    except OSError:
+        return ""  # what cannot be looked at is told when it is taken
+
+
+def _complaint(path: Path) -> str:
     if not path.exists():
         return f"{path}: there is no such file or folder"
     if path.is_dir() and not (path / LESSON_FILE).is_file():
         unread = Problems()
         if next(lesson_files(path, unread), None) is not None or unread.errors:
-            return ""  # what cannot be read is told when it is walked
+            return ""  # what cannot be read is told when it is taken
         weeks = sorted(str(p) for p in path.glob("*.toml") if p.name != CHANNEL_FILE)[:3]
         hint = f"; try {' or '.join(weeks)}" if weeks else ""
         return f"{path}: this folder holds no {LESSON_FILE}, nor does one below it{hint}"

@@ -460,3 +460,20 @@ def test_a_date_goes_from_the_lesson_to_the_record(built: Shelf) -> None:
     record = json.loads((built.out / "ebb" / "release.json").read_text("utf-8"))
     assert date.fromisoformat(record["facts"]["date"]) == date(2026, 11, 2)
     assert record["tiers"] == [{"id": "crew", "name": "Crew & friends"}]
+
+
+def test_a_lesson_that_has_another_name_now(tmp_path: Path) -> None:
+    """Building it never brings the folder of its old name up to date, which is said."""
+    shelf = Shelf(tmp_path)
+    home = shelf.add("ebb", "Ebb")
+    shelf.build(home)
+    (home / "lesson.toml").write_text((home / "lesson.toml").read_text().replace("Ebb", "Neap"))
+    summary = build([home], out=shelf.out, steps=("page",), jobs=1, report=SilentReporter())
+    left = f"{shelf.out / 'ebb'} holds this lesson under the name it had before"
+    assert any(caution.startswith(left) for caution in summary.lessons[0].cautions)
+    assert shelf.entry("neap").state == UP_TO_DATE
+    old = shelf.entry("ebb")
+    assert old.state == OUT_OF_DATE
+    assert old.why == ("its lesson is called neap now; delete this folder if nobody needs it",)
+    again = build([home], out=shelf.out, steps=("page",), jobs=1, report=SilentReporter())
+    assert not any("had before" in caution for caution in again.lessons[0].cautions)

@@ -187,6 +187,7 @@ def test_on_the_command_line(desk: Desk, tmp_path: Path, capsys: pytest.CaptureF
         (["--store", " "], "--store: the place is empty"),
         (["--store-size", "0"], "--store-size: it must be more than nothing"),
         (["--store-size", "nan"], "--store-size: it must be more than nothing"),
+        (["--store-size", "1e300"], "--store-size: it must be more than nothing"),
         (["--limit", "-1"], "--limit: it must be more than nothing"),
         (["--store", "nosuch://place"], "nosuch"),
     ],
@@ -203,3 +204,33 @@ def test_seconds_and_reasons_are_data(desk: Desk) -> None:
     assert step.to_json() == {
         "name": "page", "state": "made", "seconds": 1.235, "why": ["tab.txt changed: bar 2"], "needs": [],
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("configs/ebb/tab.txt", "the picture is an SVG file"),
+        ("out/ebb/release.json", "the picture is an SVG file"),
+        ("configs/logo.svg", "was not drawn by lessonwright"),
+        ("folder.svg", "this is a folder"),
+    ],
+)
+def test_a_picture_is_not_drawn_over_something_else(
+    desk: Desk, name: str, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``--graph tab.txt`` replaced the tab by the picture, and the build was told to be fine."""
+    home = desk.out.parent
+    (home / "configs" / "logo.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg"/>')
+    (home / "folder.svg").mkdir(exist_ok=True)
+    before = {path: path.read_bytes() for path in home.rglob("*") if path.is_file()}
+    arguments = ["build", str(desk.lesson), "--out", str(desk.out), "--graph", str(home / name)]
+    assert cli.run(arguments) == 2
+    assert told in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in home.rglob("*") if path.is_file()} == before
+
+
+def test_a_picture_is_drawn_anew(desk: Desk, tmp_path: Path) -> None:
+    only(desk)
+    arguments = ["build", str(desk.lesson), "--out", str(desk.out), "--graph", str(tmp_path / "a.svg")]
+    assert cli.run(arguments) == 0
+    assert cli.run(arguments) == 0

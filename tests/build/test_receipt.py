@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -150,3 +150,24 @@ def test_a_receipt_that_cannot_be_read_is_none(receipt: Receipt, tmp_path: Path,
 
 def test_every_field_survives(receipt: Receipt) -> None:
     assert Receipt.from_json(json.loads(json.dumps(receipt.to_json()))) == receipt
+
+
+def test_a_folder_that_may_not_be_looked_into(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A release whose public folder was closed ended the build of all other lessons too."""
+    (tmp_path / "a").touch()
+    before = listing(tmp_path, "**/*")
+
+    def refused(folder: Path, pattern: str) -> Iterator[Path]:
+        raise PermissionError(13, "Permission denied", str(folder))
+
+    monkeypatch.setattr(Path, "glob", refused)
+    assert listing(tmp_path, "**/*") not in (before, "")
+
+
+def test_a_folder_where_the_receipt_should_be(receipt: Receipt, tmp_path: Path) -> None:
+    """No build of the lesson ended well any more."""
+    (tmp_path / "receipts" / f"{receipt.slug}.json" / "lost").mkdir(parents=True)
+    receipts = Receipts(tmp_path / "receipts")
+    assert receipts.find(receipt.slug) is None
+    receipts.write(receipt)
+    assert receipts.find(receipt.slug) == receipt

@@ -117,3 +117,12 @@ def test_a_store_where_a_file_is(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file")
     with pytest.raises(MissingError, match="choose another folder with --out"):
         Store(tmp_path / "out" / ".store")
+
+
+@pytest.mark.parametrize("mark", ["", "1\x00\x00", "Ünsinn"])
+def test_a_damaged_mark_is_written_anew(tmp_path: Path, mark: str) -> None:
+    """A disk that lost what was in the mark made every later build refuse the store."""
+    made = kept(Store(tmp_path))
+    (tmp_path / "format").write_text(mark, "utf-8")
+    assert Store(tmp_path).find(made.key) is not None
+    assert (tmp_path / "format").read_text() == "1\n"

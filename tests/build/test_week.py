@@ -388,3 +388,19 @@ def test_a_broken_lesson_does_not_stop_the_week(built: Desk, tmp_path: Path) -> 
     assert f"ebb: ready in {built.release}" in summary.text()
     assert (built.release / "release.json").is_file()
     assert not (built.out / "broken").exists()
+
+
+def test_a_folder_where_a_released_file_should_be(built: Desk) -> None:
+    """What is in it may be the creator's own: it stays, and the message names the folder."""
+    still = built.release / "public" / "still.png"
+    still.unlink()
+    still.mkdir()
+    (still / "mine.txt").write_text("mine")
+    summary = built.build()
+    told = f"nothing was released: {still} is a folder, and a file is to stand there"
+    assert told in summary.lessons[0].failure
+    assert (still / "mine.txt").read_text() == "mine"
+    (still / "mine.txt").unlink()
+    still.rmdir()
+    assert built.build().exit_code == 0
+    assert still.is_file()

@@ -324,3 +324,23 @@ def test_every_lesson_file_of_the_demo_is_found() -> None:
     configs = Path(__file__).parents[2] / "configs"
     files = list(lesson_files(configs, Problems()))
     assert files == sorted(configs.glob("*/lesson.toml")) and len(files) >= 4
+
+
+def test_a_folder_that_may_not_be_entered(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It ended the whole build, with an advice about where to write."""
+    is_file = Path.is_file
+
+    def refused(path: Path) -> bool:
+        if path.parent.name == "birch":
+            raise PermissionError(13, "Permission denied", str(path))
+        return is_file(path)
+
+    monkeypatch.setattr(Path, "is_file", refused)
+    (home / "week.toml").write_text('lessons = ["ash", "birch", "cedar"]\n')
+    names, problems = found(home / "week.toml")
+    assert names == ["ash", "cedar"]
+    (said,) = told(problems)
+    assert f"week.toml:1:19: error: {home / 'birch'} cannot be looked at: Permission denied" in said
+    names, problems = found(home / "birch", home / "ash")
+    assert names == ["ash"]
+    assert "birch cannot be looked at" in told(problems)[0]
