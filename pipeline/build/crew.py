@@ -94,13 +94,14 @@ class Crew:
         if self.stop is not None and self.stop.is_set():
             raise Stopped("stopped; what was finished is kept")
         self._start()
-        if not self._flying:
-            return
+        if not self._flying and self._ready:  # a cluster that has no worker just now
+            time.sleep(_TICK_S)
         ended, _ = wait(self._flying, timeout=_TICK_S, return_when=FIRST_COMPLETED)
         for future in ended:
             self._home(self._flying.pop(future), future)
         self._give_up_late()
-        for pool in {id(self._pool(f)): self._pool(f) for f in self._flying.values()}.values():
+        pools = [self._pool(flight) for flight in (*self._flying.values(), *self._ready)]
+        for pool in {id(pool): pool for pool in pools}.values():
             pool.check()
 
     def _pool(self, flight: Flight) -> Pool:

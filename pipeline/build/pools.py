@@ -15,7 +15,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, CancelledError, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Future, InvalidStateError, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
@@ -230,24 +230,27 @@ class ClusterPool:
 
     def _ended(self, far: Any, near: Future[Any]) -> None:
         self._far.pop(near, None)
-        if near.done():
-            return
-        try:
-            near.set_result(far.result())
-        except BaseException as error:  # noqa: BLE001 - the near future raises it to whoever waits
-            # known by name: this may run without Dask's scheduler being imported
-            killed = type(error).__name__ == "KilledWorker"
-            near.set_exception(self._gone() or (KilledEachTimeError() if killed else error))
+        # it may be given up at this moment, by the other thread
+        with suppress(InvalidStateError):
+            try:
+                near.set_result(far.result())
+            except InvalidStateError:
+                raise
+            except BaseException as error:  # noqa: BLE001 - the near future raises it to whoever waits
+                # known by name: this may run without Dask's scheduler being imported
+                killed = type(error).__name__ == "KilledWorker"
+                near.set_exception(self._gone() or (KilledEachTimeError() if killed else error))
 
     def give_up(self, future: Future[Any]) -> None:
         far = self._far.pop(future, None)
         if far is None:
             return
-        at_it = [worker for worker, keys in self._client.processing().items() if far.key in keys]
-        far.cancel(force=True)
-        if at_it:  # a thread cannot be stopped, its process can
-            self._client.restart_workers(at_it, raise_for_error=False)
-        if not future.done():
+        with suppress(OSError, TimeoutError):  # a scheduler that is gone has nothing left to stop
+            at_it = [worker for worker, keys in self._client.processing().items() if far.key in keys]
+            far.cancel(force=True)
+            if at_it:  # a thread cannot be stopped, its process can
+                self._client.restart_workers(at_it, raise_for_error=False)
+        with suppress(InvalidStateError):
             future.set_exception(CancelledError())
 
     def stop(self, *, at_once: bool) -> None:

@@ -255,7 +255,10 @@ class Receipts:
         """Key of a result -> when a build last found it of use, by the receipts that name it."""
         found: dict[str, float] = {}
         for receipt in self.all():
-            used = self._path(receipt.slug).stat().st_mtime
+            try:
+                used = self._path(receipt.slug).stat().st_mtime
+            except FileNotFoundError:
+                continue  # somebody has just deleted it
             for step in receipt.steps.values():
                 found[step.key] = max(found.get(step.key, 0.0), used)
         return found

@@ -219,7 +219,10 @@ def put_in_place(folder: Path, placed: Sequence[Placed], record: bytes, making: 
         (stage / RECORD_FILE).write_bytes(record)
         sync_file(stage / RECORD_FILE)
         refuse_leaks(stage, placed)
-        before = {str(entry.get("path")) for entry in read_record(folder).get("files", ())} | _OWN
+        recorded = {str(entry.get("path")) for entry in read_record(folder).get("files", ())}
+        before = recorded | _OWN
+        if recorded:  # without a record nobody knows whose the files are
+            _refuse_own_in_the_way(folder, placed, before)
         _bring_own_files(folder, stage, before)
         _exchange(stage, folder)
         if stage.exists():  # the old release, by now, with what came into it meanwhile
@@ -279,6 +282,17 @@ def own_public_files(folder: Path, placed: Sequence[Placed]) -> tuple[str, ...]:
             )
         found.append(name)
     return tuple(found)
+
+
+def _refuse_own_in_the_way(folder: Path, placed: Sequence[Placed], before: set[str]) -> None:
+    """Raise StepError where a file of the creator's own has the name of a new one."""
+    for one in placed:
+        path = folder / one.path
+        if one.path not in before and path.is_file() and file_digest(path) != one.sha256:
+            raise StepError(
+                f"nothing was released: {path} is a file of your own, and one of the release is to stand "
+                "there; move it elsewhere and build again"
+            )
 
 
 def _bring_own_files(old: Path, new: Path, made_before: set[str]) -> None:

@@ -183,7 +183,12 @@ class _LessonRun:
             self._end(LessonResult(self.name, None, planned.problems))
             return
         self.planned, self.name = planned, plan.slug
-        mend(self.folder)
+        if not self.build.dry:
+            try:
+                mend(self.folder)
+            except OSError as error:
+                self._fail(said_of(error), {})
+                return
         self.build.report.lesson_begun(self.name, {step.name: step.weight for step in planned.steps})
         self._run_steps()
 

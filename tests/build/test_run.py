@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from pipeline.build.crew import Crew, Flight
 from pipeline.build.graph import Graph
+from pipeline.build.pools import Pools
 from pipeline.build.step import Step
 from pipeline.build.work import Done
+from pipeline.errors import MissingError
 from tests.build.fakes import run_steps, step
 
 
@@ -170,6 +174,28 @@ def test_a_dry_run_makes_nothing_and_tells_what_hangs_on_what(bench: Bench) -> N
     assert bench.runs == 1
     assert [done["tune", name].state for name in "abc"] == ["would be made", "would be made", "reused"]
     assert done["tune", "b"].why == ("it was not made before", "a may come out different")
+
+
+def test_a_cluster_without_workers_is_waited_for_and_then_told() -> None:
+    """Work that nobody could begin span without a pause, and the pool was never asked."""
+
+    class Deserted:
+        jobs, checks = 0, 0
+
+        def check(self) -> None:
+            self.checks += 1
+            if self.checks == 3:
+                raise MissingError("there has been no worker")
+
+    pool = Deserted()
+    crew = Crew(Pools(lambda: pool, lambda: pool, cluster=True))  # type: ignore[arg-type, return-value]
+    crew.offer(Flight("a step", len, "", print, away=True))
+    begun = time.monotonic()
+    with pytest.raises(MissingError, match="no worker"):
+        for _ in range(100):
+            crew.turn()
+    assert pool.checks == 3
+    assert time.monotonic() - begun > 0.5  # it looked, and slept between
 
 
 def test_an_input_that_went_away(bench: Bench, tmp_path: Path) -> None:

@@ -288,6 +288,27 @@ def test_a_file_of_the_creators_own_stays(built: Desk) -> None:
         built.build()
 
 
+def test_a_file_of_the_creators_own_in_the_way_is_not_written_over(built: Desk) -> None:
+    """It went with the old folder, without a word, when a release began to have a file of its name."""
+    lesson = built.lesson / "lesson.toml"
+    text = lesson.read_text()
+    name = "packs/crew/ebb - backing with lead - A minor - 120 bpm.wav"
+    channel = built.lesson.parent / "channel.toml"
+    (built.release / name).write_bytes(b"my own take")
+    try:
+        lesson.write_text(text.replace("guide = false", "guide = true"))
+        channel.write_text(CHANNEL.replace('"backing",', '"backing", "guide",'))
+        summary = built.build()
+        assert summary.exit_code == 3
+        assert "is a file of your own, and one of the release is to stand there" in summary.lessons[0].failure
+        assert (built.release / name).read_bytes() == b"my own take"
+    finally:
+        lesson.write_text(text)
+        channel.write_text(CHANNEL)
+        (built.release / name).unlink()
+        built.build()
+
+
 def test_a_damaged_release_is_put_right(built: Desk) -> None:
     before = built.contents()
     victim = built.release / "packs" / "crew" / "ebb - tab.mid"
