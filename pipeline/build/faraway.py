@@ -83,9 +83,10 @@ class FarStore:
         self._building = False
         self._lease: str | None = None
         mark = self._there.first_read(_MARK)
-        if mark is None:
+        found = (mark or b"").decode("ascii", "replace").strip()
+        if not found.isdecimal():  # new, or damaged: no version wrote that, and results are verified
             self._there.write(_MARK, f"{FORMAT}\n".encode())
-        elif (found := mark.decode("utf-8", "replace").strip()) != str(FORMAT):
+        elif found != str(FORMAT):
             raise MissingError(
                 f"{self._there.shown}: a store of kind {found[:40]!r}, this version reads kind {FORMAT}; "
                 "update lessonwright, or choose another address with --store"

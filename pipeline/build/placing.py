@@ -103,7 +103,12 @@ def _release(order: ReleaseOrder, cautions: list[str]) -> None:
             write_whole(folder / RECORD_FILE, data)
         else:
             put_in_place(folder, placed, data, making)
-    _leave_receipt(order, plan, placed, made, cautions)
+    try:
+        _leave_receipt(order, plan, placed, made, cautions)
+    except OSError as error:  # the release is in place all the same
+        cautions.append(
+            f"It could not be noted what was built ({said_of(error)}), so the next build looks again."
+        )
 
 
 def _leave_receipt(

@@ -61,7 +61,7 @@ class Store:
             (root / "objects").mkdir(parents=True, exist_ok=True)
             mark = root / _MARK
             found = mark.read_text("ascii", errors="replace").strip() if mark.exists() else ""
-            if not found.isdigit():  # new, or damaged: no version wrote that, and results are verified
+            if not found.isdecimal():  # new, or damaged: no version wrote that, and results are verified
                 write_whole(mark, f"{FORMAT}\n".encode())
                 found = str(FORMAT)
         except OSError as error:

@@ -167,6 +167,17 @@ def test_what_is_damaged_at_an_address_is_made_again_in_the_same_build(tmp_path:
     assert other.contents() == one.contents()
 
 
+def test_a_release_without_a_receipt_is_a_release(tmp_path: Path) -> None:
+    """It was in place, and the message said that the one before stayed as it was."""
+    own = Desk(tmp_path)
+    (own.out / ".store").mkdir(parents=True)
+    (own.out / ".store" / "receipts").write_text("not a folder")
+    lesson = only(own, steps=("still",))
+    assert lesson.ok
+    assert any(c.startswith("It could not be noted what was built") for c in lesson.cautions)
+    assert (own.release / "public" / "still.png").is_file()
+
+
 def test_on_the_command_line(desk: Desk, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     only(desk)
     arguments = ["build", str(desk.lesson), "--out", str(desk.out), "--explain"]
