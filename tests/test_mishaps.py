@@ -470,12 +470,16 @@ def test_a_record_that_was_damaged(lesson: Path, said: Said, record: str) -> Non
 
 
 def test_a_store_that_was_damaged(lesson: Path, said: Said) -> None:
+    """A mark that no version wrote is made good; one of a newer version is refused."""
     out = lesson.parent / "out"
+    mark = out / ".store" / "format"
     assert said("build", lesson, "--out", out, "--step", "still")[0] == 0
-    (out / ".store" / "format").write_bytes(b"\xff\xfe")
+    mark.write_bytes(b"\xff\xfe")
+    assert said("build", lesson, "--out", out, "--step", "still")[0] == 0
+    assert mark.read_text() == "1\n"
+    mark.write_text("2\n")
     code, _, err = said("build", lesson, "--out", out, "--step", "still")
     assert code == 3 and "or delete the folder to make everything again" in err
-
 
 def test_a_wrong_key_hides_nothing_beside_it(lesson: Path, said: Said) -> None:
     """A segment of an unknown kind kept all segments from being checked: the missing file of
