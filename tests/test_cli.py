@@ -111,9 +111,7 @@ def test_check_of_a_good_lesson(lesson: Path, capsys: pytest.CaptureFixture[str]
     capsys.readouterr()
     assert run(["check", str(lesson)]) == 0
     told = capsys.readouterr()
-    assert told.out.startswith(
-        "doorstep-study: 8 bars, 38 notes, 92 quarter notes a minute: can be built (1 caution)"
-    )
+    assert told.out.startswith("first: 8 bars, 38 notes, 92 quarter notes a minute: can be built (1 caution)")
     assert "caution: there is no take" in told.err
 
 

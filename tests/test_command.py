@@ -87,4 +87,4 @@ def test_what_new_prints_builds(tmp_path: Path) -> None:
         shell=True, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert tried.returncode == 0, tried.stderr
-    assert "ready in out/doorstep-study" in tried.stdout
+    assert "ready in out/my-first" in tried.stdout

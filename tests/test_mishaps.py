@@ -75,7 +75,7 @@ def with_take(lesson: Path, name: str) -> Path:
         ),
         ('"tab.txt"', '"/etc/passwd"', "lesson.toml:6:7: error: `tab`: '/etc/passwd' leads out"),
         ("level =", "levle =", "lesson.toml:15:1: error: unknown key `levle`"),
-        ('"Doorstep Study"', '""', "lesson.toml:5:9: error: `title` is empty\n"),
+        ('"First"', '""', "lesson.toml:5:9: error: `title` is empty\n"),
         ("[80, 100]", '["900 bpm"]', "lesson.toml:25:11: error: `backing.tempos 1`: a tempo is 10 to 500"),
         ('"D dorian"', '"X#"', "lesson.toml:24:9: error: `backing.keys 1`: not a key: 'X#'"),
     ],
@@ -135,7 +135,7 @@ def test_a_tab_that_is_no_file(lesson: Path, said: Said, kind: str) -> None:
 def test_a_title_longer_than_a_file_name(lesson: Path, said: Said) -> None:
     """The folder was named after the whole title: "File name too long", and with it ended the
     build of the whole week."""
-    change(lesson / "lesson.toml", "Doorstep Study", "Down by the water " * 20)
+    change(lesson / "lesson.toml", "First", "Down by the water " * 20)
     code, out, _ = said("build", lesson, "--out", lesson / "out", "--step", "still")
     assert code == 0, out
     (release,) = (path for path in (lesson / "out").iterdir() if path.name != ".store")
@@ -146,7 +146,7 @@ def test_a_title_longer_than_a_file_name(lesson: Path, said: Said) -> None:
 
 @pytest.mark.parametrize("title", ["שלום ערב", "夜の歌", "🎸 👩‍🎤", "...", "a\\tb\\nc", "<b>&'{{ 7*7 }}"])
 def test_titles_of_every_kind(lesson: Path, said: Said, title: str) -> None:
-    change(lesson / "lesson.toml", "Doorstep Study", title)
+    change(lesson / "lesson.toml", "First", title)
     out = lesson / "out of the box"
     code, _, err = said("build", lesson, "--out", out, "--step", "words", "--step", "still")
     assert code == 0, err
@@ -222,7 +222,7 @@ def test_a_week_in_which_much_is_wrong(lesson: Path, said: Said) -> None:
     assert [one["ok"] for one in answer["lessons"]] == [True, False, False]
     assert "week.toml:1:31: error: there is no lesson at" in answer["errors"][0]
     assert "week.toml:1:57: error: unknown key `colour`" in err
-    assert (out / "doorstep-study" / "public" / "still.png").is_file()
+    assert (out / "first" / "public" / "still.png").is_file()
 
 
 def test_a_week_without_lessons_prints_nothing_on_stdout(lesson: Path, said: Said) -> None:
@@ -334,7 +334,7 @@ def test_takes_that_cannot_be(lesson: Path, said: Said, seconds: float, level: f
 def test_a_take_of_something_else_leaves_the_release(lesson: Path, said: Said, step: str) -> None:
     out = lesson / "out"
     assert said("build", lesson, "--out", out, "--step", "still", "--step", "midi")[0] == 0
-    before = {p: hashlib.sha256(p.read_bytes()).hexdigest() for p in (out / "doorstep-study").rglob("*.*")
+    before = {p: hashlib.sha256(p.read_bytes()).hexdigest() for p in (out / "first").rglob("*.*")
               if p.is_file()}  # fmt: skip
     noise = np.random.default_rng(7).uniform(-0.3, 0.3, 22_050 * 25)
     soundfile.write(with_take(lesson, "take.wav"), noise, 22_050)
@@ -441,14 +441,14 @@ def test_what_stands_in_the_way_is_left_alone(lesson: Path, said: Said, kind: st
     out.mkdir()
     mine.mkdir()
     (mine / "letters.txt").write_text("dear")
-    place = out / "doorstep-study"
+    place = out / "first"
     if kind == "file":
         place.write_text("dear")
     else:
         place.symlink_to(mine)
     code, told, err = said("build", lesson, "--out", out, "--step", "still", "--json")
     assert code == 3 and json.loads(told)["lessons"][0]["ok"] is False
-    assert f"doorstep-study is a {kind}; take it away, or choose another folder" in err
+    assert f"first is a {kind}; take it away, or choose another folder" in err
     assert (mine / "letters.txt").read_text() == "dear"
     assert place.is_symlink() if kind == "link" else place.read_text() == "dear"
 
@@ -462,10 +462,10 @@ def test_a_record_that_was_damaged(lesson: Path, said: Said, record: str) -> Non
     """An entry of release.json without its step ended the build in a KeyError."""
     out = lesson.parent / "out"
     assert said("build", lesson, "--out", out, "--step", "still")[0] == 0
-    (out / "doorstep-study" / "release.json").write_text(record)
+    (out / "first" / "release.json").write_text(record)
     code, _, err = said("build", lesson, "--out", out, "--step", "still")
     assert code == 0, err
-    found = json.loads((out / "doorstep-study" / "release.json").read_text())
+    found = json.loads((out / "first" / "release.json").read_text())
     assert "public/still.png" in [entry["path"] for entry in found["files"]]
 
 

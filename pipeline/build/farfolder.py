@@ -279,7 +279,7 @@ def _opened(address: str, shown: str, kind: str) -> tuple[Any, str]:
     except ImportError as error:
         raise MissingError(
             f"--store {shown} needs the package fsspec, which is not installed; "
-            "get it with: pip install 'lessonwright[cluster]'"
+            "get it with: pip install fsspec"
         ) from error
     known = {*registry.known_implementations, *registry.registry}
     if kind not in known:

@@ -171,7 +171,7 @@ class ClusterPool:
         except ImportError as error:
             raise MissingError(
                 "--cluster needs the package dask.distributed, which is not installed; "
-                "get it with: pip install 'lessonwright[cluster]'"
+                "get it with: pip install 'dask[distributed]' fsspec"
             ) from error
         try:
             self._client = client(address, timeout="10s", set_as_default=False)

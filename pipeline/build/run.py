@@ -203,14 +203,11 @@ class _OneLesson:
     def _tell_unsure(self, i: StepId, step: Step, needs: Mapping[str, Done]) -> None:
         """In a dry run: a step that waits for another which would be made."""
         before = self.steps.notes.get(step.name)
-        if before is None:
-            why: list[str] = ["it was not made before"]
-        else:
-            why = self._of_its_own(step, before)
+        why = self._of_its_own(step, before) if before is not None else ["it was not made before"]
         state: State = WOULD if why else MAY
-        why += [
-            f"{name} may come out different" for name, done in needs.items() if done.state in (WOULD, MAY)
-        ]
+        if before is not None:
+            unsure = [name for name, done in needs.items() if done.state in (WOULD, MAY)]
+            why = [*why, *_some(unsure, "may come out different")]
         self._end(i, Done(state, Outcome(None, 0.0), tuple(why)))
 
     def _end(self, i: StepId, done: Done) -> None:

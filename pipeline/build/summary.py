@@ -127,6 +127,8 @@ class Summary:
                 lines += _steps(lesson)
         if len(self.lessons) > 1:
             lines += _all(self)
+        # last, where it is seen: what is missing from all this
+        lines += [f"left out: {_on_one_line(problem)}" for problem in self.problems if problem.error]
         return "\n".join(lines)
 
 
@@ -135,6 +137,7 @@ def _ended(lesson: LessonResult) -> Iterator[str]:
     if lesson.source_errors:
         count = len(lesson.source_errors)
         yield f"{lesson.name}: not built, {count} error{'s' if count > 1 else ''} in the sources"
+        yield f"  - {_on_one_line(lesson.source_errors[0])}"
     elif lesson.dry:
         yield f"{lesson.name}: {_would(lesson)}"
     elif lesson.ok and lesson.folder is not None:
@@ -157,14 +160,26 @@ def _would(lesson: LessonResult) -> str:
     return f"{_steps_word(count[WOULD])} would be made{perhaps}: up to about {seconds:.0f} s of work"
 
 
+def _on_one_line(problem: Problem) -> str:
+    place = problem.place()
+    return " ".join(f"{place + ': ' if place else ''}{problem.what}. {problem.remedy}".split())
+
+
 def _steps(lesson: LessonResult) -> Iterator[str]:
-    """One line a step, those that were made first."""
-    order = {"failed": 0, "made": 1, WOULD: 1, MAY: 2, "skipped": 3, "reused": 4}
-    width = max((len(step.name) for step in lesson.steps), default=0)
-    for step in sorted(lesson.steps, key=lambda step: order[step.state]):
+    """One line a step, those that were made first; the reused ones of one reason together."""
+    order = {"failed": 0, "made": 1, WOULD: 1, MAY: 2, "skipped": 3}
+    told = [step for step in lesson.steps if step.state != "reused"]
+    width = max((len(step.name) for step in told), default=0)
+    for step in sorted(told, key=lambda step: order[step.state]):
         seconds = f"{step.seconds:.1f} s" if step.seconds >= _SECONDS_SHOWN else ""
         why = "; ".join(step.why)
         yield f"  {step.state:<13} {step.name:<{width}} {seconds:>7}  {why}".rstrip()
+    reused: dict[str, list[str]] = {}
+    for step in lesson.steps:
+        if step.state == "reused":
+            reused.setdefault("; ".join(step.why), []).append(step.name)
+    for why, names in reused.items():
+        yield f"  {'reused':<13} {', '.join(names)}: {why}"
 
 
 def _all(summary: Summary) -> Iterator[str]:

@@ -6,13 +6,15 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Final
 
+from pipeline.config.models import slug_of
 from pipeline.errors import MisuseError
 
+_TITLE: Final = "Doorstep Study"  # in the files as they are kept
 STARTER_FILES: Final = ("lesson.toml", "tab.txt", "chart.txt")
 
 
 def write_starter(folder: Path) -> tuple[Path, ...]:
-    """Make ``folder`` a lesson that builds; return the files made.
+    """Make ``folder`` a lesson that builds, titled as the folder is called; return the files made.
 
     Raises
     ------
@@ -28,6 +30,10 @@ def write_starter(folder: Path) -> tuple[Path, ...]:
         )
     source = files("pipeline.config") / "starter_files"
     texts = {name: (source / name).read_text(encoding="utf-8") for name in STARTER_FILES}
+    title = _title_of(folder)
+    if title:
+        for name, text in texts.items():
+            texts[name] = text.replace(_TITLE, title).replace(slug_of(_TITLE), slug_of(title))
     folder.mkdir(parents=True, exist_ok=True)
     made: list[Path] = []
     try:
@@ -40,3 +46,10 @@ def write_starter(folder: Path) -> tuple[Path, ...]:
             path.unlink()
         raise
     return tuple(made)
+
+
+def _title_of(folder: Path) -> str:
+    """``Kettle Waltz`` of a folder called kettle-waltz; "" where its name makes no title."""
+    words = folder.resolve().name.replace("-", " ").replace("_", " ").split()
+    title = " ".join(word[:1].upper() + word[1:] for word in words)
+    return title if title.isprintable() and not set(title) & set('"\\#') and slug_of(title) else ""

@@ -436,3 +436,22 @@ def test_no_change_breaks_the_loader(
     written, problems = lesson(home, GOOD[:place] + instead + GOOD[place + length :])
     assert written is not None or problems.errors
     assert all(problem.what and problem.path for problem in problems)
+
+
+@pytest.mark.parametrize(
+    ("folder", "title", "slug"),
+    [
+        ("kettle-waltz", "Kettle Waltz", "kettle-waltz"),
+        ("Été à deux", "Été À Deux", "ete-a-deux"),
+        ('a "quoted" one', "Doorstep Study", "doorstep-study"),
+        ("---", "Doorstep Study", "doorstep-study"),
+    ],
+)
+def test_a_new_lesson_is_called_as_its_folder(tmp_path: Path, folder: str, title: str, slug: str) -> None:
+    """Two new lessons had one title, and so one place."""
+    problems = Problems()
+    write_starter(tmp_path / folder)
+    written = load_lesson(tmp_path / folder / "lesson.toml", problems)
+    assert written is not None
+    assert (written.config.title, written.config.slug) == (title, slug)
+    assert f"title: {title}\n" in (tmp_path / folder / "tab.txt").read_text("utf-8")

@@ -120,7 +120,7 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Followed]]:
 def lesson(tmp_path: Path) -> Path:
     write_starter(tmp_path / "tide")
     path = tmp_path / "tide" / "lesson.toml"
-    path.write_text(path.read_text().replace("Doorstep Study", "Low Tide"))
+    path.write_text(path.read_text().replace('title = "Tide"', 'title = "Low Tide"'))
     assert "Low Tide" in path.read_text()
     return tmp_path / "tide"
 

@@ -28,9 +28,7 @@ def home(tmp_path: Path) -> Path:
     write_starter(home / "ash")
     write_starter(home / "birch")
     lesson = home / "birch" / "lesson.toml"
-    moved = (
-        lesson.read_text().replace('tab = "tab.txt"', 'tab = "notes/tab.txt"').replace("Doorstep", "Birch")
-    )
+    moved = lesson.read_text().replace('tab = "tab.txt"', 'tab = "notes/tab.txt"')
     lesson.write_text('allow_outside = true\ntake = "../../takes/b.wav"\n' + moved)
     (home / "birch" / "notes").mkdir()
     (home / "birch" / "tab.txt").rename(home / "birch" / "notes" / "tab.txt")

@@ -223,25 +223,24 @@ def test_two_lessons_of_one_name(tmp_path: Path) -> None:
     write_starter(tmp_path / "a")
     write_starter(tmp_path / "b")
     write_starter(tmp_path / "c")
-    (tmp_path / "week.toml").write_text('lessons = ["a", {path = "b", title = "Doorstep — study"}, "c"]\n')
+    own = tmp_path / "c" / "lesson.toml"
+    own.write_text(own.read_text().replace('title = "C"', 'title = "A"'))
+    (tmp_path / "week.toml").write_text('lessons = ["a", {path = "b", title = "— A —"}, "c"]\n')
     reads, _ = read_lessons([tmp_path / "week.toml"])
     assert [read.lesson is not None for read in reads] == [True, False, False]
     (_, by_week, by_file) = (read.problems.errors for read in reads)
     assert [len(by_week), len(by_file)] == [1, 1]
-    assert (
-        f"this lesson and {tmp_path / 'a' / 'lesson.toml'} would both be called 'doorstep-study'"
-        in by_week[0].what
-    )
+    assert f"this lesson and {tmp_path / 'a' / 'lesson.toml'} would both be called 'a'" in by_week[0].what
     assert (by_week[0].path, by_week[0].line, by_week[0].column) == (tmp_path / "week.toml", 1, 38)
     assert by_file[0].path == tmp_path / "c" / "lesson.toml" and by_file[0].line is not None
 
 
 def test_a_broken_lesson_keeps_its_place(tmp_path: Path) -> None:
     """Else mending it would throw another lesson's release away."""
-    write_starter(tmp_path / "a")
-    write_starter(tmp_path / "b")
-    (tmp_path / "a" / "tab.txt").write_text("nothing")
-    reads, _ = read_lessons([tmp_path / "a", tmp_path / "b"])
+    write_starter(tmp_path / "a" / "tune")
+    write_starter(tmp_path / "b" / "tune")
+    (tmp_path / "a" / "tune" / "tab.txt").write_text("nothing")
+    reads, _ = read_lessons([tmp_path / "a" / "tune", tmp_path / "b" / "tune"])
     assert [read.lesson for read in reads] == [None, None]
     assert "would both be called" in reads[1].problems.errors[-1].what
 
