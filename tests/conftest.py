@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import signal
+
 import pytest
+
+# a shell lets what it starts in the background ignore Ctrl-C, and so would the commands under test
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
