@@ -48,10 +48,9 @@ def what_to_show(path: Path, *, out: Path = Path("out")) -> Path | Overview:
             raise SourceError(problems.errors)
         if "lessons" not in document.data and "lesson" not in document.data:
             return _lesson(path, source, out)
-        title = document.data.get("title")
-        shown = overview_for([path], out=out, title=title if isinstance(title, str) else "")
+        shown = overview_for(path, out=out)
     elif path.is_dir() and next(lesson_files(path, Problems()), None) is not None:
-        shown = overview_for([path], out=out)
+        shown = overview_for(path, out=out)
     else:
         what = "holds no release" if path.exists() else "is not there"
         raise MisuseError(
@@ -65,8 +64,8 @@ def what_to_show(path: Path, *, out: Path = Path("out")) -> Path | Overview:
     return shown
 
 
-def overview_for(paths: Sequence[Path], *, out: Path, title: str = "") -> Overview:
-    """The lessons behind what a build was given, one entry each, and what stands in their way.
+def overview_for(path: Path, *, out: Path) -> Overview:
+    """The lessons of a week or a folder, one entry each, and what stands in their way.
 
     Raises
     ------
@@ -74,13 +73,11 @@ def overview_for(paths: Sequence[Path], *, out: Path, title: str = "") -> Overvi
     SourceError : there are no lessons, because the files that list them cannot be read.
     """
     problems = Problems()
-    sources = read_paths(paths, problems)
+    sources = read_paths([path], problems)
     if not sources:
         raise SourceError(problems.errors)
-    homes = [path if path.is_dir() else path.parent for path in paths]
-    places = [(home / "out", home.parent / "out") for home in homes]
-    return overview_from(sources, problems, [out, *(place for pair in places for place in pair)],
-                         title=title or title_of(paths[0]))  # fmt: skip
+    home = path if path.is_dir() else path.parent
+    return overview_from(sources, problems, [out, home / "out", home.parent / "out"], title=title_of(path))
 
 
 def overview_from(
@@ -108,7 +105,11 @@ def overview_from(
 
 
 def title_of(path: Path) -> str:
-    """What to call the lessons behind a path that gives them no title."""
+    """What to call the lessons behind a path: the title in its file, else by its name."""
+    document = read_toml(path, Problems()) if path.is_file() else None
+    title = document.data.get("title") if document is not None else None
+    if isinstance(title, str) and title.strip():
+        return title
     name = path.stem if path.is_file() else path.resolve().name
     said = name.replace("_", " ").replace("-", " ")
     return said[:1].upper() + said[1:]
