@@ -188,7 +188,12 @@ def _all(summary: Summary) -> Iterator[str]:
     failed = [lesson.name for lesson in lessons if not lesson.ok]
     if any(lesson.dry for lesson in lessons):
         steps = [step for lesson in lessons for step in lesson.steps if step.state in (WOULD, MAY)]
-        yield f"{len(lessons)} lessons: up to about {sum(step.weight for step in steps):.0f} s of work"
+        work = (
+            f"up to about {sum(step.weight for step in steps):.0f} s of work"
+            if steps
+            else "nothing would be made"
+        )
+        yield f"{len(lessons)} lessons: {work}"
         return
     made, reused = sum(lesson.made for lesson in lessons), sum(lesson.reused for lesson in lessons)
     told = f"{len(lessons)} lessons in {summary.seconds:.1f} s: {_steps_word(made)} made, {reused} reused"
