@@ -25,7 +25,6 @@ from pipeline.build.work import Done, StorePlace, said_of
 from pipeline.build.workplace import STORE_FOLDER, Workplace
 from pipeline.errors import Problem, in_order
 from pipeline.read.weeks import LessonSource
-from pipeline.wholefile import write_whole
 
 _FIRST: Final = -math.inf  # what lets other work begin, or ends a lesson, waits for nothing
 
@@ -259,7 +258,7 @@ class LessonRun:
         text = "\n\n".join(f"== {self.name}: {name}\n{account}" for name, account in accounts.items())
         path = self.build.place.out / STORE_FOLDER / f"failed {self.name}.txt"
         try:
-            write_whole(path, text.encode("utf-8"))
+            self.build.place.receipts.making.write_whole(path, text.encode("utf-8"))
         except OSError as error:
             told = f"the account of the failure could not be written: {said_of(error)}"
         else:

@@ -21,6 +21,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from pipeline.wholefile import sync_file
+
 try:
     import fcntl
 except ImportError:  # Windows: folders of dead processes stay until deleted by hand
@@ -73,6 +75,21 @@ class Making:
                 path.unlink(missing_ok=True)
                 raise
             os.close(handle)
+
+    def write_whole(self, path: Path, data: bytes) -> None:
+        """Write a file on the same disk so that it is there in full or not at all; what a killed
+        process leaves of it is swept like all its work.
+
+        Raises
+        ------
+        OSError : the disk is full, or refuses.
+        """
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with self.folder("write") as folder:
+            beside = folder / path.name
+            beside.write_bytes(data)
+            sync_file(beside)
+            beside.replace(path)
 
     def at_work(self, label: str) -> int:
         """How many folders of this label there are, those of dead processes swept first."""

@@ -28,7 +28,6 @@ from pipeline.build.reviewpage import review_page
 from pipeline.build.step import Made
 from pipeline.build.work import Done, StorePlace, is_lost_result, said_of, store_of_worker
 from pipeline.errors import LessonwrightError
-from pipeline.wholefile import write_whole
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ def _release(order: ReleaseOrder, cautions: list[str]) -> None:
         record["files"].append(page.to_json())
         data = record_bytes(record)
         if stands(folder, placed):
-            write_whole(folder / RECORD_FILE, data)
+            making.write_whole(folder / RECORD_FILE, data)
         else:
             put_in_place(folder, placed, data, making)
     try:
@@ -172,7 +171,7 @@ def mark_reused(receipt: Receipt, receipts: Receipts, record: dict[str, Any]) ->
     folder = Path(receipt.folder)
     for step in record["steps"]:
         step.update(seconds=0.0, reused=True, peak_mb=None, why=["nothing it depends on changed"])
-    write_whole(folder / RECORD_FILE, record_bytes(record))
+    receipts.making.write_whole(folder / RECORD_FILE, record_bytes(record))
     outputs = tuple(s for s in receipt.outputs if Path(s.path).name != RECORD_FILE)
     receipts.write(replace(receipt, outputs=(*outputs, _record_seen(folder)), all_reused=True))
 

@@ -26,9 +26,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.build.digest import Identity, file_digest, identity_of, remember, value_digest
+from pipeline.build.making import Making
 from pipeline.build.portrait import packed, unpacked
 from pipeline.config.toml import Document
-from pipeline.wholefile import write_whole
 
 FORMAT: Final = 1
 # two writings within one tick of the disk's clock leave the same time of change
@@ -218,6 +218,7 @@ class Receipts:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.making = Making(folder.with_name("making"))
 
     def _path(self, slug: str) -> Path:
         return self.folder / f"{slug}.json"
@@ -249,7 +250,7 @@ class Receipts:
         path = self._path(receipt.slug)
         if path.is_dir():  # a damaged disk leaves such things, and no receipt would ever be written
             shutil.rmtree(path)
-        write_whole(path, text.encode("utf-8", "surrogatepass"))
+        self.making.write_whole(path, text.encode("utf-8", "surrogatepass"))
 
     def last_use(self) -> dict[str, float]:
         """Key of a result -> when a build last found it of use, by the receipts that name it."""

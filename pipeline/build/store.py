@@ -27,7 +27,7 @@ from pipeline.build.making import Making
 from pipeline.build.resultrecord import RECORD, as_read, from_record, to_record
 from pipeline.build.step import Made, MadeFile, Output, Result
 from pipeline.errors import MissingError
-from pipeline.wholefile import sync_file, write_whole
+from pipeline.wholefile import sync_file
 
 FORMAT: Final = 1
 CAP_BYTES: Final = 20_000_000_000  # some thirty weeks of four lessons with two keys and tempos
@@ -62,7 +62,7 @@ class Store:
             mark = root / _MARK
             found = mark.read_text("ascii", errors="replace").strip() if mark.exists() else ""
             if not found.isdecimal():  # new, or damaged: no version wrote that, and results are verified
-                write_whole(mark, f"{FORMAT}\n".encode())
+                self._making.write_whole(mark, f"{FORMAT}\n".encode())
                 found = str(FORMAT)
         except OSError as error:
             full = error.errno in (errno.ENOSPC, errno.EDQUOT)

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.read.media import SoundCheck, check_audio
-from pipeline.wholefile import write_whole
 
 _VERSION: Final = 1  # raised when `check_audio` looks at more
 # a file changed later than this before now may change again without its times telling
@@ -47,7 +46,7 @@ class Heard:
             text = json.dumps({"file": identity, "end_s": found.end_s, "gaps_s": found.gaps_s})
             with contextlib.suppress(OSError):  # where nothing can be kept, it is heard again
                 self._folder.mkdir(parents=True, exist_ok=True)
-                write_whole(note, text.encode())
+                note.write_text(text, "utf-8")  # cut short it says nothing, and is written again
         return found
 
 

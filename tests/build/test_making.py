@@ -62,6 +62,25 @@ def test_what_a_dead_process_left_is_swept_and_a_living_one_keeps_its_own(tmp_pa
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_file_is_written_whole_and_what_is_left_of_it_can_be_swept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process killed while it wrote a receipt left half of it beside the others for good."""
+    making, path = Making(tmp_path / "making"), tmp_path / "receipts" / "ebb.json"
+    making.write_whole(path, b"one")
+    assert path.read_bytes() == b"one"
+
+    def full(beside: Path) -> None:
+        assert list(path.parent.iterdir()) == [path], "nothing half-written lies beside it"
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pipeline.build.making.sync_file", full)
+    with pytest.raises(OSError, match="No space"):
+        making.write_whole(path, b"two")
+    assert path.read_bytes() == b"one"
+    assert list((tmp_path / "making").iterdir()) == []
+
+
 def test_a_folder_that_nobody_holds_is_swept(tmp_path: Path) -> None:
     (tmp_path / "somewhere-123" / "step-x").mkdir(parents=True)
     assert Making(tmp_path).sweep() == 1
