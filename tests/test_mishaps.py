@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from pipeline.build import store
+from pipeline.build import making
 from pipeline.cli import run
 from pipeline.config.models import SLUG_LENGTH, slug_of
 from pipeline.picture.clip import look_at_take
@@ -199,7 +199,7 @@ def test_a_full_disk_is_called_full(lesson: Path, said: Said, monkeypatch: pytes
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(store, "write_whole", full)
+    monkeypatch.setattr(making.Making, "write_whole", full)
     code, _, err = said("build", lesson, "--out", lesson / "out", "--step", "still")
     assert code == 3
     assert "No space left on device" in err and "free some space there" in err and "permissions" not in err
@@ -480,6 +480,7 @@ def test_a_store_that_was_damaged(lesson: Path, said: Said) -> None:
     mark.write_text("2\n")
     code, _, err = said("build", lesson, "--out", out, "--step", "still")
     assert code == 3 and "or delete the folder to make everything again" in err
+
 
 def test_a_wrong_key_hides_nothing_beside_it(lesson: Path, said: Said) -> None:
     """A segment of an unknown kind kept all segments from being checked: the missing file of
