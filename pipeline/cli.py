@@ -50,6 +50,21 @@ Paths = Annotated[
 LessonPath = Annotated[
     Path, typer.Argument(metavar="LESSON", help="A lesson's folder or file.", show_default=False)
 ]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")]
+Steps = Annotated[
+    list[str] | None,
+    typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
+]
+Store = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        metavar="PLACE",
+        help="Keep results here: a folder, or an address such as s3://bucket/lessons.",
+    ),
+]
+Port = Annotated[int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")]
+OpenBrowser = Annotated[bool, typer.Option("--open/--no-open", help="Open the page in the browser.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 
 _PLACE_ERRORS: Final = {
@@ -137,7 +152,7 @@ def check(paths: Paths, as_json: Json = False) -> None:
 @app.command()
 def build(
     paths: Paths,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")] = Path("out"),
+    out: Out = Path("out"),
     keys: Annotated[
         list[str] | None,
         typer.Option("--key", metavar="KEY", help='Backing tracks also in this key, such as Am or "E dorian"; repeat for several.'),
@@ -146,19 +161,14 @@ def build(
         list[str] | None,
         typer.Option("--tempo", metavar="BPM|PCT%", help="Backing tracks also at this tempo: 96, or 80% of the lesson's; repeat for several."),
     ] = None,
-    steps: Annotated[
-        list[str] | None,
-        typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
-    ] = None,
+    steps: Steps = None,
     jobs: Annotated[
         int | None, typer.Option("--jobs", metavar="N", min=1, help="Steps at a time; else one per processor.")
     ] = None,
     cluster: Annotated[
         str | None, typer.Option("--cluster", metavar="ADDRESS", help="Build on the Dask cluster at this address.")
     ] = None,
-    store: Annotated[
-        str | None, typer.Option("--store", metavar="PLACE", help="Keep results here: a folder, or an address such as s3://bucket/lessons."),
-    ] = None,
+    store: Store = None,
     store_gb: Annotated[
         float, typer.Option("--store-size", metavar="GB", help="What the store may hold; the longest unused goes first.")
     ] = 20.0,
@@ -348,12 +358,8 @@ def review(
             metavar="PATH", help="A lesson, a week file, or the folder it was built into.", show_default=False
         ),
     ],
-    port: Annotated[
-        int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")
-    ] = 0,
-    open_browser: Annotated[
-        bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
-    ] = True,
+    port: Port = 0,
+    open_browser: OpenBrowser = True,
 ) -> None:
     """Show the release set as a page in the browser, until interrupted."""
     from pipeline.desk.find import what_to_show
@@ -365,20 +371,11 @@ def review(
 @app.command()
 def follow(
     paths: Paths,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the release sets go.")] = Path("out"),
-    steps: Annotated[
-        list[str] | None,
-        typer.Option("--step", metavar="NAME", help="Only this product and what it needs; repeat for several."),
-    ] = None,
-    store: Annotated[
-        str | None, typer.Option("--store", metavar="PLACE", help="Keep results here: a folder, or an address such as s3://bucket/lessons."),
-    ] = None,
-    port: Annotated[
-        int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")
-    ] = 0,
-    open_browser: Annotated[
-        bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
-    ] = True,
+    out: Out = Path("out"),
+    steps: Steps = None,
+    store: Store = None,
+    port: Port = 0,
+    open_browser: OpenBrowser = True,
     look: Annotated[
         bool, typer.Option("--look", help="Look for saves twice a second: for disks of other machines, which do not tell of them.")
     ] = False,

@@ -1,7 +1,7 @@
 """Who does what when: work waits here until a pool and the memory have room for it.
 
-Lessons come in their order, and of a lesson what has the longest way still to go. Work that does not end in its time, or whose
-process dies twice, fails by itself; the rest goes on.
+Lessons come in their order, and of a lesson what has the longest way still to go. Work that does
+not end in its time, or whose process dies twice, fails by itself; the rest goes on.
 """
 
 from __future__ import annotations

@@ -106,7 +106,7 @@ class LessonRun:
         self.planned = Planned(())
         self.tried_again = False
         build.at_work += 1
-        heard = None if build.dry else build.place.out.absolute() / STORE_FOLDER / "heard"
+        heard = None if build.dry else build.place.heard
         order = Order(source, build.asked, build.upload, heard)
         build.crew.offer(
             Flight(
@@ -187,7 +187,7 @@ class LessonRun:
         self.build.made_keys |= {one.made.key for one in done.values() if one.made is not None}
         place = self.build.place
         order = ReleaseOrder(
-            self.planned, done, self.folder, place.store, place.making, place.receipts.folder,
+            self.planned, done, self.folder, place.store, place.receipts.folder,
             self.build.asked.products, self.build.asked.digest, over_digest(self.source.overrides), tool_digest(),
         )  # fmt: skip
         self.build.crew.offer(

@@ -9,7 +9,6 @@ from typing import Any
 
 from pipeline.build.digest import file_digest
 from pipeline.build.lesson_steps import Plan
-from pipeline.build.making import Making
 from pipeline.build.planning import Planned, sources_of
 from pipeline.build.receipt import Receipt, Receipts, Seen, StepNote, listing, seen, settle
 from pipeline.build.record import record_bytes, release_record
@@ -34,7 +33,7 @@ from pipeline.errors import LessonwrightError
 class ReleaseOrder:
     """Everything that is needed to put a release in place.
 
-    folder : the release; making : where it is laid out, on the same disk
+    folder : the release; receipts : the folder of theirs, on the same disk
     asked, over, tool : digests for the receipt
     """
 
@@ -42,7 +41,6 @@ class ReleaseOrder:
     done: Mapping[str, Done]
     folder: Path
     store: StorePlace
-    making: Path
     receipts: Path
     products: tuple[str, ...]
     asked: str
@@ -92,7 +90,7 @@ def _release(order: ReleaseOrder, cautions: list[str]) -> None:
     own = own_public_files(folder, placed)
     cautions += [f"{name} is in the public folder and was not made by lessonwright." for name in own]
     record = release_record(plan, folder, placed, order.done, cautions, before=before)
-    making = Making(order.making)
+    making = Receipts(order.receipts).making
     with making.folder("review") as review:
         page = place_review(review_page(plan, record, placed, _description(placed)), review)
         placed = (*placed, page)

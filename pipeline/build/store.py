@@ -65,12 +65,7 @@ class Store:
                 self._making.write_whole(mark, f"{FORMAT}\n".encode())
                 found = str(FORMAT)
         except OSError as error:
-            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-            remedy = "free some space there" if full else "change its permissions"
-            raise MissingError(
-                f"{root}: cannot keep results there ({error.strerror or error}); "
-                f"choose another folder with --out, or {remedy}"
-            ) from error
+            raise cannot_keep(root, error) from error
         refuse_other_format(str(root), found)
 
     def home(self, key: str) -> Path:
@@ -197,6 +192,16 @@ def _is_whole(made: Made) -> bool:
         made.path(file.name).stat().st_size == file.bytes
         and input_digest(made.path(file.name)) == file.sha256
         for file in made.files
+    )
+
+
+def cannot_keep(folder: Path, error: OSError) -> MissingError:
+    """The error that a folder for results cannot be made or written, with what to do."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+    remedy = "free some space there" if full else "change its permissions"
+    return MissingError(
+        f"{folder}: cannot keep results there ({error.strerror or error}); "
+        f"choose another folder with --out, or {remedy}"
     )
 
 

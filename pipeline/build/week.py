@@ -19,7 +19,6 @@ from pipeline.build.crew import USUAL_LIMIT_S, Crew
 from pipeline.build.declaring import PRODUCTS
 from pipeline.build.editions import parse_keys, parse_tempos
 from pipeline.build.lessonrun import Build, LessonRun
-from pipeline.build.making import Making
 from pipeline.build.planning import Asked
 from pipeline.build.pools import Pools, open_pools
 from pipeline.build.receipt import Receipt
@@ -112,7 +111,7 @@ def _built(
     only: Collection[Path] | None,
 ) -> tuple[LessonResult, ...]:
     kept = open_store(place.store, create=True)
-    making = Making(place.making)
+    making = place.receipts.making
     making.sweep()
     kept.sweep()
     crew = Crew(pools, stop=stop)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import errno
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from pipeline.build.receipt import Receipts
+from pipeline.build.store import cannot_keep
 from pipeline.build.work import StorePlace
-from pipeline.errors import MissingError
 
 STORE_FOLDER: Final = ".store"
 
@@ -29,20 +28,20 @@ class Workplace:
         try:
             home.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-            remedy = "free some space there" if full else "change its permissions"
-            raise MissingError(
-                f"{home}: cannot keep results there ({error.strerror or error}); "
-                f"choose another folder with --out, or {remedy}"
-            ) from error
+            raise cannot_keep(home, error) from error
         # workers may be started in another folder
         address = store if store and "://" in store else str(Path(store or home).absolute())
         return cls(out, StorePlace(address, home.absolute()))
 
     @property
-    def making(self) -> Path:
-        return self.out.absolute() / STORE_FOLDER / "making"
+    def home(self) -> Path:
+        return self.out.absolute() / STORE_FOLDER
 
     @property
     def receipts(self) -> Receipts:
-        return Receipts(self.out / STORE_FOLDER / "receipts")
+        return Receipts(self.home / "receipts")
+
+    @property
+    def heard(self) -> Path:
+        """See :mod:`pipeline.read.heard`."""
+        return self.home / "heard"
