@@ -2,44 +2,89 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from fractions import Fraction
+from functools import cached_property
+from typing import Final
 
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
-from pipeline.music.metre import Bar, Form, Metre, PlacedBar
+from pipeline.music.metre import NO_SIGNS, Bar, Form, Metre, PlacedBar, Signs
 from pipeline.music.pitch import Interval
+from pipeline.music.words import tidy
+
+LONGEST_PUSH: Final = 2  # quarters
+
+
+class Play(Enum):
+    """What the band does on a chord."""
+
+    ON = "on"  # plays on in its groove
+    HIT = "hit"  # all strike it together, then play on
+    STOP = "stop"  # all strike it and stop dead until the next chord
+    HOLD = "hold"  # all strike it and let it ring until the next chord
 
 
 @dataclass(frozen=True, slots=True)
 class ChartChord:
-    """A chord and where in its bar it starts, as a share 0 <= at < 1 of the bar.
+    """A chord and where in its bar it stands, as a share 0 <= at < 1 of the bar.
 
     chord : None is N.C., no chord
-    stop : the band stops dead on this chord until the next one
+    push : quarters by which it is played before its place
     """
 
     at: Fraction
     chord: Chord | None
-    stop: bool = False
+    play: Play = Play.ON
+    push: Fraction = Fraction(0)
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.push <= LONGEST_PUSH:
+            raise MusicError(f"a chord is pushed by up to {LONGEST_PUSH} quarters, got {self.push}")
+
+    @property
+    def stop(self) -> bool:
+        return self.play is Play.STOP
 
 
 @dataclass(frozen=True, slots=True)
 class ChartBar:
-    """One written bar of the chart. ``chords`` empty: the chord before goes on."""
+    """One written bar of the chart. ``chords`` empty: the chord before goes on.
+
+    section : its name, where one begins
+    signs, double : as in :class:`pipeline.music.metre.Bar`
+    metre, key, tempo_bpm, feel : what changes at this bar, or None
+    alternates : other chords that may be played for this bar
+    """
 
     chords: tuple[ChartChord, ...]
     section: str | None = None
     repeat_start: bool = False
     repeat_times: int = 0
     endings: tuple[int, ...] = ()
+    signs: Signs = NO_SIGNS
+    double: bool = False
+    metre: Metre | None = None
+    key: Key | None = None
+    tempo_bpm: float | None = None
+    feel: str | None = None
+    alternates: tuple[tuple[ChartChord, ...], ...] = ()
 
     def __post_init__(self) -> None:
-        places = [chord.at for chord in self.chords]
-        if any(not 0 <= at < 1 for at in places) or sorted(set(places)) != places:
-            raise MusicError("chords of a bar stand in order, from 0 up to 1")
+        for chords in (self.chords, *self.alternates):
+            places = [chord.at for chord in chords]
+            if any(not 0 <= at < 1 for at in places) or sorted(set(places)) != places:
+                raise MusicError("chords of a bar stand in order, from 0 up to 1")
+        if not all(self.alternates):
+            raise MusicError("an alternate names at least one chord")
+        if self.tempo_bpm is not None and not 10 <= self.tempo_bpm <= 500:
+            raise MusicError(f"a tempo of {self.tempo_bpm:g} is outside 10 to 500 quarter notes a minute")
+        for name in ("section", "feel"):
+            words = getattr(self, name)
+            object.__setattr__(self, name, tidy(words) or None if words is not None else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +92,8 @@ class ChordSpan:
     """A chord over a stretch of the played timeline.
 
     start, end : quarters, played
-    bar : the played bar it starts in
+    bar : the played bar it is written in
+    push : quarters by which it starts before its written place
     section : name of the section it stands in, or None
     implied : the chart says nothing here, because its first chord is still to come
     """
@@ -57,35 +103,73 @@ class ChordSpan:
     chord: Chord | None
     bar: PlacedBar
     section: str | None = None
-    stop: bool = False
+    play: Play = Play.ON
     implied: bool = False
+    push: Fraction = Fraction(0)
+
+    @property
+    def stop(self) -> bool:
+        return self.play is Play.STOP
+
+
+@dataclass(frozen=True, slots=True)
+class ChartComment:
+    """The writer's own note before a bar (its index; that behind the last: at the end)."""
+
+    bar: int
+    text: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", tidy(self.text))
 
 
 @dataclass(frozen=True)
 class Chart:
-    """A whole chart. ``key`` and ``feel`` (a groove's name) are None when not stated."""
+    """A whole chart. ``key``, ``feel`` (a groove's name), ``metre`` and ``tempo_bpm`` (quarter
+    notes a minute) are those at the start, None when not stated; later ones stand at their bars."""
 
     bars: tuple[ChartBar, ...]
     key: Key | None = None
     feel: str | None = None
+    title: str = ""
+    metre: Metre | None = None
+    tempo_bpm: float | None = None
+    comments: tuple[ChartComment, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.bars:
             raise MusicError("a chart has at least one bar")
+        object.__setattr__(self, "title", tidy(self.title))
+        object.__setattr__(self, "feel", tidy(self.feel) or None if self.feel is not None else None)
+        object.__setattr__(self, "comments", tuple(sorted(self.comments, key=lambda c: c.bar)))
+        if any(not 0 <= comment.bar <= len(self.bars) for comment in self.comments):
+            raise MusicError("a comment outside the chart")
+        if self.tempo_bpm is not None and not 10 <= self.tempo_bpm <= 500:
+            raise MusicError(f"a tempo of {self.tempo_bpm:g} is outside 10 to 500 quarter notes a minute")
+        self._own_order()  # jumps that lead nowhere
 
     @property
     def repeats(self) -> bool:
-        return any(bar.repeat_times or bar.endings for bar in self.bars)
+        """Whether bars are played more than once, or not in the order they stand in."""
+        return any(bar.repeat_times or bar.endings or bar.signs.jump for bar in self.bars)
+
+    @cached_property
+    def form(self) -> Form:
+        """The chart's own bars; their lengths count only where a metre is stated."""
+        metre = self.metre or Metre()
+        bars = []
+        for number, bar in enumerate(self.bars, 1):
+            metre = bar.metre or metre
+            bars.append(
+                Bar(
+                    number, metre, metre.quarters, False, bar.repeat_start, bar.repeat_times, bar.endings,
+                    bar.signs, bar.double,
+                )
+            )  # fmt: skip
+        return Form(tuple(bars))
 
     def _own_order(self) -> tuple[int, ...]:
-        metre = Metre()
-        form = Form(
-            tuple(
-                Bar(i + 1, metre, metre.quarters, False, b.repeat_start, b.repeat_times, b.endings)
-                for i, b in enumerate(self.bars)
-            )
-        )
-        return tuple(bar.written for bar in form.played.bars)
+        return tuple(bar.written for bar in self.form.played.bars)
 
     def order_for(self, form: Form) -> tuple[int | None, ...]:
         """Which chart bar sounds in each played bar of ``form``; None in a pickup that the
@@ -119,35 +203,52 @@ class Chart:
     def spans(self, form: Form) -> tuple[ChordSpan, ...]:
         """The chords over the played form, without gaps, in order.
 
+        A pushed chord starts early, but takes no more than half of the one before it.
+
         Raises
         ------
         MusicError : see :meth:`order_for`.
         """
         found: list[ChordSpan] = []
         now: Chord | None = None
-        stop, said = False, False
+        play, said = Play.ON, False
         section: str | None = None
         for bar, index in zip(form.played.bars, self.order_for(form), strict=True):
             source = self.bars[index] if index is not None else ChartBar(())
             section = source.section or section
             chords = source.chords
             goes_on = not chords or chords[0].at > 0
-            if goes_on:
-                chords = (ChartChord(Fraction(0), now, stop), *chords)
+            if goes_on:  # a chord that was hit is not hit again
+                chords = (ChartChord(Fraction(0), now, Play.ON if play is Play.HIT else play), *chords)
             for place, item in enumerate(chords):
                 said = said or not (goes_on and place == 0)
                 last = place + 1 == len(chords)
                 until = Fraction(1) if last else chords[place + 1].at
                 start, end = (bar.start + bar.bar.length * at for at in (item.at, until))
-                found.append(ChordSpan(start, end, item.chord, bar, section, item.stop, not said))
-                now, stop = item.chord, item.stop
+                push = Fraction(0)
+                if item.push and found:
+                    before = found[-1]
+                    push = min(item.push, (before.end - before.start) / 2)
+                    found[-1] = replace(before, end=before.end - push)
+                found.append(
+                    ChordSpan(start - push, end, item.chord, bar, section, item.play, not said, push)
+                )
+                now, play = item.chord, item.play
         return tuple(found)
 
     def transposed(self, interval: Interval) -> Chart:
         def move(item: ChartChord) -> ChartChord:
             return replace(item, chord=item.chord.transposed(interval) if item.chord else None)
 
-        bars = tuple(replace(bar, chords=tuple(map(move, bar.chords))) for bar in self.bars)
+        bars = tuple(
+            replace(
+                bar,
+                chords=tuple(map(move, bar.chords)),
+                key=bar.key.transposed(interval) if bar.key else None,
+                alternates=tuple(tuple(map(move, chords)) for chords in bar.alternates),
+            )
+            for bar in self.bars
+        )
         return replace(self, bars=bars, key=self.key.transposed(interval) if self.key else None)
 
 
@@ -162,3 +263,15 @@ def changes(spans: Iterable[ChordSpan]) -> tuple[ChordSpan, ...]:
         else:
             joined.append(span)
     return tuple(joined)
+
+
+def unpushed(spans: Sequence[ChordSpan]) -> tuple[ChordSpan, ...]:
+    """The spans (in order) at their written places."""
+    found = list(spans)
+    for place, span in enumerate(found):
+        if span.push:
+            found[place] = replace(span, start=span.start + span.push, push=Fraction(0))
+            if place:
+                before = found[place - 1]
+                found[place - 1] = replace(before, end=before.end + span.push)
+    return tuple(found)

@@ -6,12 +6,15 @@ Conventions
 - A bar's *number* is the one printed: a pickup bar is 0, the first full bar 1.
 - Beats count from 1, in felt beats: the dotted quarter in 6/8, 9/8, 12/8, the
   denominator's note elsewhere. In a pickup bar the beats are the last of a full bar.
-- *Written* is the page; *played* has repeats and endings unrolled. On the played
+- *Written* is the page; *played* has repeats, endings and jumps unrolled. On the played
   timeline bars carry an *ordinal*: 0 for a pickup, then 1, 2, 3...
+- After a jump (D.C., D.S.) repeats are not taken again, and of endings the last is played:
+  common practice.
 """
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -65,6 +68,66 @@ class Metre:
 
 
 @dataclass(frozen=True, slots=True)
+class Jump:
+    """D.C. or D.S., and how it goes on.
+
+    to : "start" (da capo) or "segno" (dal segno)
+    until : "end", "fine" or "coda"
+    """
+
+    to: str = "start"
+    until: str = "end"
+
+    def __post_init__(self) -> None:
+        if self.to not in ("start", "segno") or self.until not in ("end", "fine", "coda"):
+            raise MusicError(f"not a jump: to {self.to!r} until {self.until!r}")
+
+    @classmethod
+    def parse(cls, text: str) -> Jump:
+        """Read ``D.C.``, ``D.S. al Coda``, ``D.C. al Fine`` and the words in full.
+
+        Raises
+        ------
+        MusicError : it is none of these.
+        """
+        match = _JUMP.fullmatch(" ".join(text.split()))
+        if match is None:
+            raise MusicError(f"not a jump: {text!r} (such as D.C. al Fine, D.S. al Coda)")
+        until = (match["until"] or "end").lower()
+        return cls("segno" if match["segno"] else "start", until)
+
+    def text(self) -> str:
+        """``D.S. al Coda``."""
+        way = "" if self.until == "end" else f" al {self.until.capitalize()}"
+        return ("D.S." if self.to == "segno" else "D.C.") + way
+
+
+_JUMP: Final = re.compile(
+    r"(?:(?P<start>D\.? ?C\.?|da capo)|(?P<segno>D\.? ?S\.?|dal segno))(?: al (?P<until>fine|coda))?",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """The way through the piece that a bar shows, repeats and endings apart.
+
+    segno, coda : the sign stands at the start of the bar
+    to_coda, fine : the words stand at its end
+    jump : from its end
+    """
+
+    segno: bool = False
+    coda: bool = False
+    to_coda: bool = False
+    fine: bool = False
+    jump: Jump | None = None
+
+
+NO_SIGNS: Final = Signs()
+
+
+@dataclass(frozen=True, slots=True)
 class Bar:
     """One written bar.
 
@@ -75,6 +138,8 @@ class Bar:
     repeat_start : the sign |: stands before it
     repeat_times : the sign :| stands after it, and the section is played this many times (0: none)
     endings : the passes in which it is played; empty: all
+    signs : segno, coda, jumps
+    double : a double barline stands after it
     """
 
     number: int
@@ -84,6 +149,8 @@ class Bar:
     repeat_start: bool = False
     repeat_times: int = 0
     endings: tuple[int, ...] = ()
+    signs: Signs = NO_SIGNS
+    double: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.length <= self.metre.quarters:
@@ -104,7 +171,7 @@ class PlacedBar:
     index : 0-based place on this timeline
     ordinal : ``index`` counted from 1, or from 0 when the timeline has a pickup
     written : 0-based index of the written bar
-    passing : which time through its section, from 1
+    passing : which time through its section, from 1; a bar that a jump leads back to counts on
     start, end : quarters from the start of the timeline
     """
 
@@ -186,6 +253,29 @@ class Form:
             raise MusicError("a piece has at least one bar")
         if any(bar.pickup for bar in self.bars[1:]):
             raise MusicError("only the first bar can be a pickup")
+        found = list(self._complaints())
+        if found:
+            raise MusicError("; ".join(found))
+
+    def _complaints(self) -> Iterable[str]:
+        """Jumps that lead nowhere, one sentence each."""
+        for index, bar in enumerate(self.bars):
+            jump = bar.signs.jump
+            if jump is None:
+                continue
+            where = f"bar {bar.number}: {jump.text()}"
+            begin = self._landing(index)
+            if begin is None:
+                yield f"{where} has no segno before it"
+                continue
+            if jump.until == "fine" and not any(b.signs.fine for b in self.bars[begin:]):
+                yield f"{where} has no Fine"
+            if jump.until == "coda":
+                leave = next((i for i in range(begin, len(self.bars)) if self.bars[i].signs.to_coda), None)
+                if leave is None:
+                    yield f"{where} has no To Coda"
+                elif self._coda_after(leave) is None:
+                    yield f"{where} has no coda sign"
 
     @classmethod
     def plain(cls, count: int, metre: Metre = Metre()) -> Form:
@@ -212,6 +302,16 @@ class Form:
             yield PlacedBar(bar, index, first + index, written, passing, start)
             start += bar.length
 
+    def _landing(self, index: int) -> int | None:
+        """The bar that the jump of bar ``index`` leads to."""
+        jump = self.bars[index].signs.jump
+        if jump is None or jump.to == "start":
+            return 0
+        return next((i for i in range(index, -1, -1) if self.bars[i].signs.segno), None)
+
+    def _coda_after(self, index: int) -> int | None:
+        return next((i for i in range(index + 1, len(self.bars)) if self.bars[i].signs.coda), None)
+
     def _times(self, index: int) -> int:
         """How often the section that ends at this bar's :| is played."""
         times = self.bars[index].repeat_times
@@ -224,9 +324,21 @@ class Form:
             times = max(times, *(max(bar.endings) for bar in self.bars[low + 1 : high]))
         return times
 
+    def _last_pass(self, index: int) -> bool:
+        """Whether this ending is the last of its group."""
+        low, high = index, index + 1
+        while low > 0 and self.bars[low - 1].endings:
+            low -= 1
+        while high < len(self.bars) and self.bars[high].endings:
+            high += 1
+        return max(max(bar.endings) for bar in self.bars[low:high]) in self.bars[index].endings
+
     def _unroll(self) -> Iterable[tuple[int, int]]:
         index, start, passing, count = 0, 0, 1, 0
         jumped = False
+        after: Jump | None = None  # the jump that was taken last, until it has led to its end
+        taken: set[int] = set()
+        plays = [0] * len(self.bars)
         while index < len(self.bars):
             bar = self.bars[index]
             fresh = not jumped and (
@@ -235,15 +347,29 @@ class Form:
             jumped = False
             if fresh:
                 start, passing = index, 1
-            if bar.endings and passing not in bar.endings:
+            if bar.endings and not (self._last_pass(index) if after else passing in bar.endings):
                 index += 1
                 continue
-            yield index, passing
+            plays[index] += 1
+            yield index, max(passing, plays[index])
             count += 1
             if count > MAX_PLAYED_BARS:
                 raise MusicError(f"the repeats unroll to more than {MAX_PLAYED_BARS} bars")
-            if bar.repeat_times and passing < self._times(index):
+            if after is not None and after.until == "fine" and bar.signs.fine:
+                return
+            if after is not None and after.until == "coda" and bar.signs.to_coda:
+                landing = self._coda_after(index)
+                if landing is not None:
+                    index, start, passing, after, jumped = landing, landing, 1, None, False
+                    continue
+            if after is None and bar.repeat_times and passing < self._times(index):
                 index, passing, jumped = start, passing + 1, True
+                continue
+            if bar.signs.jump is not None and index not in taken:
+                taken.add(index)
+                after = bar.signs.jump
+                index = start = self._landing(index) or 0
+                passing = 1
                 continue
             if bar.repeat_times and not bar.endings:
                 start, passing = index + 1, 1

@@ -29,16 +29,17 @@ def _name_in(span: ChordSpan, note: Note) -> Spelling | None:
 def respelled(tab: Tab, spans: Sequence[ChordSpan]) -> Tab:
     """``tab`` with each note outside the key named as in the chord it is struck over.
 
+    A note that its writer named otherwise than the key does keeps that name.
     A note that is played several times goes by the chord of the first; a tied note is named
     like the note it goes on from.
     """
     if not spans:
         return tab
-    scale = set(tab.key.scale)
     starts = [span.start for span in spans]
     names: dict[int, Spelling] = {}
     for item in tab.sounding:
-        if item.source in names or item.note.pitch.midi % 12 in scale:
+        key, pitch = tab.key_at(item.note.onset), item.note.pitch
+        if item.source in names or pitch.midi % 12 in key.scale or pitch != key.spell_midi(pitch.midi):
             continue
         span = spans[max(0, bisect_right(starts, item.onset) - 1)]
         name = _name_in(span, item.note)

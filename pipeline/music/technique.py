@@ -7,9 +7,11 @@ note that is *reached*; it starts from the nearest earlier note on the same stri
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from fractions import Fraction
+from typing import Final
 
 from pipeline.music.errors import MusicError
 
@@ -171,10 +173,14 @@ class TremoloPicking:
 
 @dataclass(frozen=True, slots=True)
 class Grace:
-    """A grace note: its duration is 0 and its onset that of the note it leads into;
-    ``on_beat`` takes its time from that note, otherwise from the one before."""
+    """A grace note: its duration is 0 and its onset that of the note it leads into.
+
+    on_beat : takes its time from that note, otherwise from the one before
+    together : struck with the grace note before it, on another string; otherwise after it
+    """
 
     on_beat: bool = False
+    together: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,3 +209,44 @@ Technique = (
     Bend | Slide | HammerOn | PullOff | Tap | Vibrato | PalmMute | Dead | LetRing | Harmonic
     | Trill | TremoloPicking | Grace | Accent | Staccato | Ghost | Stroke
 )  # fmt: skip
+
+_ORDER: Final = (
+    HammerOn, PullOff, Slide, Tap, Grace, Dead, Ghost, Harmonic, Bend, Vibrato, Trill, TremoloPicking, Staccato,
+    Accent, PalmMute, LetRing, Stroke,
+)  # fmt: skip
+_RANK: Final = {kind: 2 * place for place, kind in enumerate(_ORDER)}
+LEAVING: Final = (SlideKind.OUT_DOWN, SlideKind.OUT_UP)
+_LAST_RANK: Final = _RANK[Trill] + 1  # a slide out comes behind what happens to the note
+
+
+def reaches(technique: Technique) -> bool:
+    """Whether it says how a note is reached: hammer-on, pull-off, any slide but one out."""
+    return isinstance(technique, HammerOn | PullOff) or (
+        isinstance(technique, Slide) and technique.kind not in LEAVING
+    )
+
+
+def _rank(technique: Technique) -> int:
+    if isinstance(technique, Slide) and technique.kind in LEAVING:
+        return _LAST_RANK
+    return _RANK[type(technique)]
+
+
+def in_order(techniques: Iterable[Technique]) -> tuple[Technique, ...]:
+    """In the one order that a note keeps them: how it is reached, what it is, what happens to it."""
+    return tuple(sorted(techniques, key=_rank))
+
+
+def conflicts(techniques: Sequence[Technique]) -> Iterator[str]:
+    """What cannot be together on one note, one sentence each."""
+    seen: set[int] = set()
+    for technique in techniques:
+        rank = _rank(technique)
+        if rank in seen:
+            yield f"two marks of one kind ({type(technique).__name__})"
+        seen.add(rank)
+    if sum(map(reaches, techniques)) > 1:
+        yield "a note is reached in one way only: hammer-on, pull-off or slide"
+    kinds = {type(technique) for technique in techniques}
+    if Dead in kinds and Harmonic in kinds:
+        yield "a dead note does not ring as a harmonic"

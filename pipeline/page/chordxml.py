@@ -14,7 +14,7 @@ from fractions import Fraction
 from typing import Final
 from xml.etree.ElementTree import Element, SubElement
 
-from pipeline.music.chart import ChordSpan
+from pipeline.music.chart import ChordSpan, unpushed
 from pipeline.music.chord import KINDS, Chord
 from pipeline.music.metre import Form
 
@@ -71,6 +71,7 @@ def shown_chords(spans: Sequence[ChordSpan], form: Form) -> tuple[tuple[ShownCho
     cautions: list[str] = []
     now: Chord | None = None
     started = False
+    spans = unpushed(spans)
     for place in form.written.bars:
         passes = [bar for bar in form.played.bars if bar.written == place.index]
         slices = [tuple(_slice(spans, bar.start, bar.end)) for bar in passes]

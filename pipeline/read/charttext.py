@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import Problems, nearest
-from pipeline.music.chart import Chart, ChartBar, ChartChord
+from pipeline.music.chart import Chart, ChartBar, ChartChord, Play
 from pipeline.music.chord import Chord
 from pipeline.music.errors import SpellingError
 from pipeline.music.key import Key
@@ -277,9 +277,10 @@ class _ChartReader:
                     )
                 continue
             name = word.removesuffix("!")
+            play = Play.STOP if word.endswith("!") else Play.ON
             at = Fraction(slot, len(words))
             if _NO_CHORD.fullmatch(name):
-                found.append(ChartChord(at, None, word.endswith("!")))
+                found.append(ChartChord(at, None, play))
                 continue
             if name == "%":
                 self.source.error(
@@ -290,7 +291,7 @@ class _ChartReader:
                 )
                 continue
             try:
-                found.append(ChartChord(at, Chord.parse(name), word.endswith("!")))
+                found.append(ChartChord(at, Chord.parse(name), play))
             except SpellingError as error:
                 remedy = (
                     f"Did you mean {error.suggestion}?"

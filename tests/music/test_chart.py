@@ -9,7 +9,7 @@ from fractions import Fraction as F
 import pytest
 from hypothesis import given
 
-from pipeline.music.chart import Chart, ChartBar, ChartChord, changes
+from pipeline.music.chart import Chart, ChartBar, ChartChord, Play, changes
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
@@ -73,7 +73,7 @@ def test_a_chord_goes_on_through_an_empty_bar_and_up_to_a_late_one() -> None:
         (
             *chart_of("Am").bars,
             ChartBar(()),
-            ChartBar((ChartChord(F(1, 2), Chord.parse("D7"), stop=True),)),
+            ChartBar((ChartChord(F(1, 2), Chord.parse("D7"), play=Play.STOP),)),
             ChartBar(()),
         )
     )

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan
+from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan, Play
 from pipeline.music.chord import Chord
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Phrase, Tab, TempoMark
@@ -132,7 +132,7 @@ def test_a_stop_is_one_stroke_and_then_silence_for_everyone() -> None:
     a, d = Chord.parse("Am"), Chord.parse("Dm")
     bars = (
         ChartBar((ChartChord(F(0), a),)),
-        ChartBar((ChartChord(F(0), d, stop=True),)),
+        ChartBar((ChartChord(F(0), d, play=Play.STOP),)),
         ChartBar((ChartChord(F(0), a),)),
     )
     band = band_of(tab, Chart(bars).spans(form), "straight eighths")
