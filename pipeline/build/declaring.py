@@ -37,12 +37,16 @@ def template_files(lesson: Lesson) -> dict[str, Path]:
 
 
 def _without_names(tab: Tab) -> Tab:
-    """The tab as it sounds: no title, phrases by number, and notes by number too, since what a
-    note is called can depend on the chord under it."""
+    """The tab as it sounds: no title, words or fingers, phrases by number, and notes by number
+    too, since what a note is called can depend on the chord under it."""
     key = Key.parse("C")
-    notes = tuple(replace(note, pitch=key.spell_midi(note.pitch.midi)) for note in tab.notes)
+    notes = tuple(
+        replace(note, pitch=key.spell_midi(note.pitch.midi), finger=None, pluck=None) for note in tab.notes
+    )
     phrases = tuple(replace(phrase, name=str(place)) for place, phrase in enumerate(tab.phrases, 1))
-    return replace(tab, title="", phrases=phrases, notes=notes)
+    return replace(
+        tab, title="", phrases=phrases, notes=notes, key_changes=(), lyrics=(), remarks=(), comments=()
+    )
 
 
 def _by_number(spans: Sequence[ChordSpan]) -> tuple[ChordSpan, ...]:

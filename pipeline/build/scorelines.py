@@ -5,7 +5,8 @@ Labels
 ``bar 7`` of a tab: a digest of what is played in the bars printed 7, and one of how its notes
 are spelled; ``-`` when there are none. ``bar 3`` of a chart: its chords (``Am D7``); with a
 digest behind ``~`` where they do not simply share the bar; ``bar 3 time 2`` where the times
-through it differ; ``…`` before a chord that the chart does not say, ``!`` behind a stop.
+through it differ; ``…`` before a chord that the chart does not say, ``!`` behind a stop, ``^``
+behind a hit, ``_`` behind one that is held.
 """
 
 from __future__ import annotations
@@ -16,15 +17,16 @@ from operator import attrgetter
 from typing import Final
 
 from pipeline.build.shorttext import DIGITS, LONGEST, hashed, short_text
-from pipeline.music.chart import ChordSpan
+from pipeline.music.chart import ChordSpan, Play
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
-from pipeline.music.metre import Form
+from pipeline.music.metre import NO_SIGNS, Form
 from pipeline.music.tab import Note, Tab
 
 REST: Final = "-"
 Lines = Iterator[tuple[str, str]]
 
+_PLAY: Final = {Play.ON: "", Play.STOP: "!", Play.HIT: "^", Play.HOLD: "_"}
 _PLAYED: Final = tuple(f.name for f in dataclasses.fields(Note) if f.name not in ("onset", "pitch"))
 _played_of: Final = attrgetter(*_PLAYED)
 # fields of a tab that get lines of their own; any other is told by its name
@@ -130,13 +132,14 @@ class ScoreLines:
             if span.chord not in self._chords:
                 self._chords[span.chord] = _chord_text(span.chord)
             text, plain = self._chords[span.chord]
-            exact = exact and plain
-            words.append(("…" if span.implied else "") + text + ("!" if span.stop else ""))
+            exact = exact and plain and not span.push
+            words.append(("…" if span.implied else "") + text + _PLAY[span.play])
         said = " ".join(words)
         if exact and len(said) <= LONGEST:
             return said
         whole = [
-            (str(s.start - bar.start), str(s.end - bar.start), s.chord, s.stop, s.implied) for s in spans
+            (str(s.start - bar.start), str(s.end - bar.start), s.chord, s.play.value, s.implied, str(s.push))
+            for s in spans
         ]
         return f"{said[: LONGEST - DIGITS - 2]} ~{hashed(repr(whole))}"
 
@@ -164,9 +167,9 @@ def _form(form: Form) -> Lines:
         if bar.metre != before.metre:
             metres.append(f"{bar.metre} from bar {bar.number}")
     signs = [
-        (bar.number, bar.repeat_start, bar.repeat_times, bar.endings)
+        (bar.number, bar.repeat_start, bar.repeat_times, bar.endings, bar.signs)
         for bar in form.bars
-        if bar.repeat_start or bar.repeat_times or bar.endings
+        if bar.repeat_start or bar.repeat_times or bar.endings or bar.signs != NO_SIGNS
     ]
     yield "bars", str(len(form.bars))
     yield "metre", short_text(", ".join(metres))

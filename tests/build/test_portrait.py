@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 from pipeline.build.digest import value_digest
 from pipeline.build.portrait import packed, portrait, portraits, unpacked
 from pipeline.build.step import Given, Output, Result, Step
-from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan
+from pipeline.music.chart import Chart, ChartBar, ChartChord, ChordSpan, Play
 from pipeline.music.chord import Change, Chord
 from pipeline.music.key import Key
 from pipeline.music.metre import Form
 from pipeline.music.pitch import Interval
-from pipeline.music.tab import Note, Phrase, Tab, TempoMark
+from pipeline.music.tab import Comment, KeyMark, Lyric, Note, Phrase, Remark, Tab, TempoMark
 from pipeline.page.look import look_from
 from tests import strategies
 from tests.samples import lead_spans, lead_tab
@@ -116,7 +116,9 @@ def test_no_field_of_a_tab_is_left_out(field: str) -> None:
     other = replace(tab)
     value: Any = {"instrument": replace(tab.instrument, scale_mm=601.0), "form": Form(tab.form.bars[:-1]),
                   "notes": tab.notes[1:], "tempos": tab.with_tempo(61.0).tempos, "phrases": tab.phrases[1:],
-                  "title": "?", "key": Key.parse("F#m"), "swing": F(4, 7), "a4_hz": 415.0}[field]  # fmt: skip
+                  "title": "?", "key": Key.parse("F#m"), "swing": F(4, 7), "a4_hz": 415.0,
+                  "key_changes": (KeyMark(F(4), Key.parse("D")),), "lyrics": (Lyric(F(0), "la"),),
+                  "remarks": (Remark(F(0), "rit."),), "comments": (Comment(0, "softly"),)}[field]  # fmt: skip
     object.__setattr__(other, field, value)  # no matter whether it makes musical sense
     if field == "form":  # notes of a bar that is gone
         object.__setattr__(tab, "notes", ())
@@ -190,14 +192,17 @@ def _moves(spans: tuple[ChordSpan, ...]) -> list[tuple[ChordSpan, ...]]:
     return [
         (replace(one, end=split), replace(two, start=split), *rest),
         (one, replace(two, chord=None), *rest),
-        (one, replace(two, stop=not two.stop), *rest),
+        (one, replace(two, play=Play.STOP), *rest),
+        (one, replace(two, play=Play.HIT), *rest),
+        (one, replace(two, play=Play.HOLD), *rest),
+        (one, replace(two, push=F(1, 2)), *rest),
         (one, replace(two, implied=not two.implied), *rest),
         (one, replace(two, section="Elsewhere"), *rest),
         (one, replace(two, chord=Chord(Chord.parse("G").root, "min", (Change("add", 13),))), *rest),
     ]
 
 
-@pytest.mark.parametrize("which", range(6))
+@pytest.mark.parametrize("which", range(9))
 def test_everything_of_a_chord_shows(which: int) -> None:
     spans = _spans("Am D7", "G C")
     assert _differ(_step(Params(spans=spans)), _step(Params(spans=_moves(spans)[which])))
@@ -205,7 +210,7 @@ def test_everything_of_a_chord_shows(which: int) -> None:
 
 def test_no_field_of_what_is_told_in_words_is_left_out() -> None:
     """Who adds a field here adds it to the words of :mod:`pipeline.build.scorelines` too."""
-    known = {"start", "end", "chord", "bar", "section", "stop", "implied"}
+    known = {"start", "end", "chord", "bar", "section", "play", "implied", "push"}
     assert {f.name for f in fields(ChordSpan)} == known
     assert {f.name for f in fields(Phrase)} == {"name", "first", "last"}
     assert {f.name for f in fields(TempoMark)} == {"quarter", "bpm"}
