@@ -11,10 +11,25 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.music.errors import MusicError
+from pipeline.music.key import Key
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.pitch import Interval, Pitch
-from pipeline.music.tab import Note, Phrase, Tab, TempoMark
-from pipeline.music.technique import Grace, Harmonic, HarmonicKind
+from pipeline.music.tab import Comment, KeyMark, Lyric, Note, Phrase, Remark, Tab, TempoMark
+from pipeline.music.technique import (
+    Accent,
+    Bend,
+    Dead,
+    Grace,
+    HammerOn,
+    Harmonic,
+    HarmonicKind,
+    PullOff,
+    Slide,
+    SlideKind,
+    Staccato,
+    Trill,
+    Vibrato,
+)
 from tests.music.strategies import INTERVALS
 from tests.samples import lead_tab, tab_of, waltz_tab
 
@@ -35,6 +50,42 @@ BREAKS: dict[str, tuple[Callable[[Tab], object], str]] = {
         lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, techniques=(Grace(),)),)), "only a grace note lasts nothing",
     ),
     "dynamic": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, dynamic="sfz"),)), "unknown dynamic 'sfz'"),
+    "voice": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, voice=3),)), "voices are 1 and 2, got 3"),
+    "finger": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, finger=5),)), "fingers are 1 to 4, 0 the thumb"),
+    "plucking": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, pluck="x"),)), "p i m a c, got 'x'"),
+    "two bends": (
+        lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, techniques=(Bend.up(1), Bend.up(2))),)), "two marks of one kind",
+    ),
+    "reached twice": (
+        lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, techniques=(HammerOn(), PullOff())),)), "in one way only",
+    ),
+    "dead harmonic": (
+        lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 7, techniques=(Dead(), Harmonic(HarmonicKind.NATURAL, 19))),)),
+        "does not ring",
+    ),
+    "tied and struck": (
+        lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5), note_of(t, 1, 1, 1, 5, tied=True, techniques=(HammerOn(),)))),
+        "bar 1, beat 2: a tied note is not struck or reached again",
+    ),
+    "trill to itself": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, techniques=(Trill(5),)),)), "no trill between"),
+    "trill off the neck": (lambda t: replace(t, notes=(note_of(t, 0, 1, 1, 5, techniques=(Trill(40),)),)), "no trill between"),
+    "grace together with none": (
+        lambda t: replace(t, notes=(note_of(t, 0, 0, 1, 5, techniques=(Grace(together=True),)), note_of(t, 0, 1, 1, 7))),
+        "together with one that is not there",
+    ),
+    "key inside a bar": (
+        lambda t: replace(t, key_changes=(KeyMark(F(5), Key.parse("D")),)), "not at the start of a bar",
+    ),
+    "key at the start": (lambda t: replace(t, key_changes=(KeyMark(F(0), Key.parse("D")),)), "not at the start of a bar"),
+    "two keys": (
+        lambda t: replace(t, key_changes=(KeyMark(F(4), Key.parse("D")), KeyMark(F(4), Key.parse("E")))), "one after another",
+    ),
+    "tempo behind the end": (lambda t: replace(t, tempos=(*t.tempos, TempoMark(F(99), 90))), "tempo mark behind the end"),
+    "tempos at one place": (lambda t: replace(t, tempos=(*t.tempos, TempoMark(F(0), 90))), "tempo marks stand one after"),
+    "words behind the end": (lambda t: replace(t, remarks=(Remark(F(99), "rit."),)), "'rit.' stands outside the piece"),
+    "two syllables": (lambda t: replace(t, lyrics=(Lyric(F(0), "la"), Lyric(F(0), "lu"))), "two syllables at one place"),
+    "comment outside": (lambda t: replace(t, comments=(Comment(99, "x"),)), "a comment outside the piece"),
+    "tuning pitch": (lambda t: replace(t, a4_hz=300.0), "from 380 to 500 hertz, got 300"),
     "string": (lambda t: replace(t, notes=(replace(note_of(t, 0, 1, 1, 5), string=7),)), "there is no string 7"),
     "fret": (lambda t: replace(t, notes=(replace(note_of(t, 0, 1, 1, 5), fret=30),)), "fret 30 is beyond the neck"),
     "pitch": (
@@ -143,3 +194,38 @@ def test_harmonics_sound_from_the_open_string_or_the_fret() -> None:
     pinched = note_of(tab, 0, 1, 1, 7, techniques=(Harmonic(HarmonicKind.PINCH, 12),))
     assert natural.sounding_midi(tab.instrument) == 64 + 19
     assert pinched.sounding_midi(tab.instrument) == 64 + 7 + 12
+
+
+def test_techniques_are_kept_in_one_order() -> None:
+    marks = (Accent(), Slide(SlideKind.OUT_UP), Staccato(), Vibrato(), Slide(SlideKind.LEGATO), Bend.up(1))
+    first = note_of(lead_tab(), 0, 1, 1, 5, techniques=marks)
+    assert first == note_of(lead_tab(), 0, 1, 1, 5, techniques=marks[::-1])
+    assert first.techniques[0] == Slide(SlideKind.LEGATO) and first.techniques[-1] == Accent()
+    assert first.techniques.index(Slide(SlideKind.OUT_UP)) > first.techniques.index(Vibrato())
+
+
+def test_grace_notes_stay_in_the_order_they_are_struck_in() -> None:
+    tab = lead_tab()
+    graces = [note_of(tab, 0, 0, string, 3, techniques=(Grace(),)) for string in (3, 1, 2)]
+    main = note_of(tab, 0, 1, 1, 5)
+    kept = replace(tab, notes=(main, *graces)).notes
+    assert [note.string for note in kept] == [3, 1, 2, 1]
+
+
+def test_the_key_changes_where_it_says() -> None:
+    tab = replace(lead_tab(), key=Key.parse("C"), key_changes=(KeyMark(F(4), Key.parse("E")),))
+    assert [tab.key_at(F(q)).text() for q in (0, 3, 4, 9)] == ["C", "C", "E", "E"]
+    assert tab.note(F(0), F(1), 1, 4).pitch.spelling.text() == "Ab"
+    assert tab.note(F(4), F(1), 1, 4).pitch.spelling.text() == "G#"
+    assert tab.transposed(Interval(1, 2)).key_at(F(4)).text() == "F#"
+
+
+def test_words_are_kept_in_one_form() -> None:
+    assert Phrase("  Sea \n  shanty\t", 1, 2).name == "Sea shanty"
+    assert Lyric(F(0), "o_ver ").text == "o ver"
+    assert Remark(F(0), 'play "softly"\x1b').text == "play 'softly'"
+    assert replace(lead_tab(), title="A  long\u2028title").title == "A long title"
+    with pytest.raises(MusicError, match="no name"):
+        Phrase(" ", 1, 2)
+    with pytest.raises(MusicError, match="verses are numbered"):
+        Lyric(F(0), "la", 10)
