@@ -125,7 +125,7 @@ def _plan(bar: StageBar) -> list[tuple[Step, Fraction, Fraction, Stretch, bool]]
     """(step, start, end, stretch, whether a new chord follows at once) of one bar.
 
     Every chord that is struck gets its lowest note on its first moment, whatever the
-    pattern says; a stop gets nothing more.
+    pattern says; a stop or a chord held gets nothing more.
     """
     patterns = bar.groove.bass.patterns
     placed = bar.laid(patterns[bar.turn % len(patterns)])

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from functools import lru_cache
 
+from pipeline.music.chart import Play
 from pipeline.sound.groove import ChordPlayer, Step
 from pipeline.sound.part import Hit, Part, generator, hits_sorted, velocity_of
 from pipeline.sound.stage import Harmony, Stage, StageBar, Stretch
@@ -85,7 +86,7 @@ def best_voicing(harmony: Harmony, player: ChordPlayer, before: tuple[int, ...] 
 def chord_part(stage: Stage, place: int, *, seed: int) -> Part:
     """The part of the groove's chord player number ``place``, closing chord included.
 
-    Silent under no chord; a stop is one short stroke. In a pickup bar the player waits.
+    Silent under no chord; a stop is one short stroke, a chord held one that rings. In a pickup bar the player waits.
     """
     player = stage.groove.chords[place]
     name = f"chords {place + 1}"
@@ -123,13 +124,17 @@ def _stroke(
 
 def _plan(bar: StageBar, player: ChordPlayer, offset: int) -> list[tuple[Step, Fraction, Fraction, Stretch]]:
     """(step, start, end, stretch) of one bar. A chord that the pattern would pass over gets
-    a stroke on its first moment; a stroke that would ring into the next chord is cut there,
+    a stroke on its first moment, and a hit a strong one; a stroke that would ring into the next chord is cut there,
     and goes on with the new chord when half a beat or more is left of it."""
     placed = bar.laid(player.patterns[(bar.turn + offset) % len(player.patterns)])
     for stretch in bar.stretches:
         struck = any(stretch.start <= at < min(stretch.end, stretch.start + bar.beat) for at in placed)
         held = next((u for at, (_, u) in placed.items() if at < stretch.start < u), None)
-        if stretch.fresh and (stretch.stop or not struck):
+        hit = stretch.play is Play.HIT
+        if stretch.fresh and (stretch.alone or hit or not struck):
             until = held if held and held - stretch.start >= bar.beat / 2 else stretch.start + bar.beat
-            placed[stretch.start] = (Step(Fraction(0), Fraction(1), "x", 6), min(until, stretch.end))
+            placed[stretch.start] = (
+                Step(Fraction(0), Fraction(1), "x", 9 if hit else 6),
+                min(until, stretch.end),
+            )
     return bar.in_turn(placed)

@@ -8,11 +8,18 @@ from fractions import Fraction
 
 import numpy as np
 
+from pipeline.music.chart import Play
 from pipeline.sound.groove import DRUM_KEYS, DrumPattern
 from pipeline.sound.part import Hit, Part, generator, hits_sorted, velocity_of
 from pipeline.sound.stage import Stage, StageBar
 
 _SHORT = 0.25
+# what the drummer strikes with the band on such a chord: drum, velocity
+_TOGETHER = {
+    Play.STOP: (("kick", 116), ("snare", 104), ("closed_hat", 90)),
+    Play.HIT: (("kick", 116), ("crash", 96)),
+    Play.HOLD: (("kick", 112), ("crash", 104)),
+}
 
 
 @dataclass(frozen=True)
@@ -80,26 +87,26 @@ def _bar(stage: Stage, bar: StageBar, last: bool, rng: np.random.Generator) -> I
     groove = bar.groove
     pattern = groove.drums[bar.turn % len(groove.drums)]
     fill, fill_at = _fill(stage, bar, last)
-    stops = [s for s in bar.stretches if s.stop]
+    alone = [s for s in bar.stretches if s.alone]
     crash = bar.opens == "section" or (bar.opens == "phrase" and bar.placed.start > 0 and bar.turn % 4 == 0)
     for drum, at, force in _laid(bar, pattern, fill, fill_at):
-        if any(s.start <= at < s.end for s in stops):
+        if any(s.start <= at < s.end for s in alone):
             continue
         if crash and at == bar.start and drum in ("ride", "closed_hat"):
             drum, force = "crash", 7
         velocity = velocity_of(force) + int(rng.integers(-3, 4))
         yield Hit(bar.felt(at), _SHORT, DRUM_KEYS[drum], min(127, max(1, velocity)))
-    for stop in stops:
-        if stop.fresh:
-            for drum, velocity in (("kick", 116), ("snare", 104), ("closed_hat", 90)):
-                yield Hit(bar.felt(stop.start), _SHORT, DRUM_KEYS[drum], velocity)
+    for stretch in bar.stretches:
+        if stretch.fresh:
+            for drum, velocity in _TOGETHER.get(stretch.play, ()):
+                yield Hit(bar.felt(stretch.start), _SHORT, DRUM_KEYS[drum], velocity)
 
 
 def _fill(stage: Stage, bar: StageBar, last: bool) -> tuple[DrumPattern | None, Fraction]:
     """The fill that closes this bar and the moment it takes over: half the bar before a new
     section or the end, the last beat or two before a new phrase."""
     fills = bar.groove.fills
-    if not fills or not (bar.closes or last) or any(s.stop for s in bar.stretches):
+    if not fills or not (bar.closes or last) or any(s.alone for s in bar.stretches):
         return None, bar.end
     length = bar.placed.bar.length
     big = last or bar.closes == "section"

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
-from pipeline.music.chart import ChordSpan
+from pipeline.music.chart import ChordSpan, Play
 from pipeline.music.chord import Chord
 from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
@@ -66,8 +66,17 @@ class Stretch:
     start: Fraction
     end: Fraction
     harmony: Harmony | None
-    stop: bool
+    play: Play
     fresh: bool
+
+    @property
+    def stop(self) -> bool:
+        return self.play is Play.STOP
+
+    @property
+    def alone(self) -> bool:
+        """Whether the chord is struck once and the groove rests, in a stop or to let it ring."""
+        return self.play in (Play.STOP, Play.HOLD)
 
 
 @dataclass(frozen=True)
@@ -138,14 +147,15 @@ class StageBar:
         self, placed: Mapping[Fraction, tuple[Step, Fraction]]
     ) -> list[tuple[Step, Fraction, Fraction, Stretch]]:
         """(step, start, end, stretch) by time: each ends where the next begins or its chord
-        ends at the latest, and a stop is one stroke."""
+        ends at the latest; a stop is one stroke, and so is a chord held, to its end."""
         times = sorted(placed)
         found = []
         for at, after in itertools.pairwise([*times, self.end]):
             step, until = placed[at]
             here = self.stretch_at(at)
-            if not here.stop or at == here.start:
-                found.append((step, at, min(until, after, here.end), here))
+            if not here.alone or at == here.start:
+                end = here.end if here.play is Play.HOLD else min(until, after, here.end)
+                found.append((step, at, end, here))
         return found
 
     def stretch_at(self, quarter: Fraction) -> Stretch:
@@ -242,9 +252,9 @@ def _stretches(bar: PlacedBar, spans: Sequence[ChordSpan], semitones: int) -> tu
         start, end = max(span.start, bar.start), min(span.end, bar.end)
         if start < end:
             harmony = Harmony(span.chord, semitones) if span.chord else None
-            found.append(Stretch(start, end, harmony, span.stop, span.start == start))
+            found.append(Stretch(start, end, harmony, span.play, span.start == start))
     if not found:
-        return (Stretch(bar.start, bar.end, None, False, True),)
+        return (Stretch(bar.start, bar.end, None, Play.ON, True),)
     return tuple(found)
 
 

@@ -19,11 +19,12 @@ from pipeline.music.tab import Phrase, Tab, TempoMark
 from pipeline.music.technique import Slide, SlideKind, TremoloPicking
 from pipeline.sound.backing import PRE_ROLL_S, Band, arrange
 from pipeline.sound.bass import HIGHEST, LOWEST, bass_part
-from pipeline.sound.comping import best_voicing, chosen_tones, motion
+from pipeline.sound.comping import best_voicing, chord_part, chosen_tones, motion
+from pipeline.sound.drums import drum_part
 from pipeline.sound.errors import SoundError
 from pipeline.sound.groove import DRUM_KEYS, groove_names, load_groove
-from pipeline.sound.part import DRUM_CHANNEL
-from pipeline.sound.stage import Harmony, set_stage
+from pipeline.sound.part import DRUM_CHANNEL, Hit
+from pipeline.sound.stage import Harmony, Stage, set_stage
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 from tests.strategies import tabs
 
@@ -308,3 +309,56 @@ def test_a_track_of_hours_is_refused_before_any_work() -> None:
     tab = tab_of([(0, 1, 3, 5, ())], form=Form.plain(2000), bpm=100)
     with pytest.raises(SoundError, match="would last 80 minutes, more than 40"):
         arrange(tab, chart_of(*["Am"] * 2000).spans(tab.form), groove="swing", tempo_bpm=100, seed=1)
+
+
+def _playing(play: Play, push: F = F(0)) -> Stage:
+    """Two bars of a chord, then a bar in which the second chord is played so, then one more bar."""
+    am, dm = Chord.parse("Am"), Chord.parse("Dm")
+    bars = [
+        (ChartChord(F(0), am),),
+        (),
+        (ChartChord(F(0), am), ChartChord(F(1, 2), dm, play, push)),
+        (ChartChord(F(0), am),),
+    ]
+    chart = Chart(tuple(ChartBar(chords) for chords in bars))
+    tab = lead_tab()
+    return set_stage(tab, chart.spans(tab.form), groove=load_groove("straight eighths"), semitones=0)
+
+
+def _struck(stage: Stage, start: float, end: float) -> dict[str, list[Hit]]:
+    parts = {
+        "drums": drum_part(stage, seed=1),
+        "bass": bass_part(stage, seed=1),
+        "chords": chord_part(stage, 0, seed=1),
+    }
+    return {name: [h for h in part.hits if start <= h.quarter < end] for name, part in parts.items()}
+
+
+def test_a_hit_is_struck_by_all_and_the_groove_goes_on() -> None:
+    plain, hit = _struck(_playing(Play.ON), 10, 12), _struck(_playing(Play.HIT), 10, 12)
+    crash = [h for h in hit["drums"] if h.quarter == 10 and h.key == DRUM_KEYS["crash"]]
+    assert crash and not any(h.key == DRUM_KEYS["crash"] for h in plain["drums"])
+    assert len(hit["drums"]) > 2 and any(h.quarter > 10.4 for h in hit["drums"])
+    strongest = {
+        name: max(h.velocity for h in found["chords"] if h.quarter == 10)
+        for name, found in (("plain", plain), ("hit", hit))
+        if any(h.quarter == 10 for h in found["chords"])
+    }
+    assert strongest["hit"] > strongest.get("plain", 0)
+
+
+def test_a_chord_that_is_held_rings_to_the_next_one_and_nothing_else_sounds() -> None:
+    held = _struck(_playing(Play.HOLD), 10, 12)
+    for name in ("bass", "chords"):
+        assert {h.quarter for h in held[name]} == {10.0}, name
+        assert all(h.length > 1.8 for h in held[name]), name
+    assert {h.quarter for h in held["drums"]} == {10.0}
+
+
+def test_a_pushed_chord_is_struck_early() -> None:
+    """Dm on beat 3, pushed by an eighth: bass and chords strike it on the and of two."""
+    pushed = _playing(Play.ON, F(1, 2))
+    found = _struck(pushed, 9.5, 10)
+    assert {h.key % 12 for h in found["bass"] if h.quarter == 9.5} == {2}
+    assert {h.key % 12 for h in found["chords"] if h.quarter == 9.5} <= {2, 5, 9}
+    assert any(h.quarter == 9.5 for h in found["chords"])
