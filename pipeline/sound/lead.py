@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.music.tab import DYNAMICS, SoundingNote, Tab
+from pipeline.music.tab import DYNAMICS, Note, SoundingNote, Tab
 from pipeline.music.technique import (
     Accent,
     Bend,
@@ -140,10 +140,12 @@ def _place_graces(timed: list[_Timed]) -> list[_Timed]:
     late: dict[Fraction, float] = {}
     for (onset, _), group in groups.items():
         on_beat = any((g := t.note.note.get(Grace)) and g.on_beat for t in group)
-        total = _GRACE_S * len(group)
+        turns = _turns([t.note.note for t in group])
+        count = turns[-1] + 1
+        total = _GRACE_S * count
         first = group[0].start_s - (0.0 if on_beat else min(total, group[0].start_s))
-        each = total / len(group) if on_beat else (group[0].start_s - first) / len(group)
-        for place, item in enumerate(group):
+        each = (total if on_beat else group[0].start_s - first) / count
+        for place, item in zip(turns, group, strict=True):
             moved[item.note.index] = _Timed(item.note, first + place * each, first + (place + 1) * each)
         if on_beat:
             late[onset] = total
@@ -155,6 +157,16 @@ def _place_graces(timed: list[_Timed]) -> list[_Timed]:
         shift = min(late.get(item.note.onset, 0.0), 0.5 * (item.end_s - item.start_s))
         out.append(_Timed(item.note, item.start_s + shift, item.end_s))
     return sorted(out, key=lambda t: (t.start_s, t.note.index))
+
+
+def _turns(graces: Sequence[Note]) -> list[int]:
+    """Which of the strokes before a note each of its grace notes belongs to, from 0."""
+    found: list[int] = []
+    for note in graces:
+        grace = note.get(Grace)
+        together = grace is not None and grace.together and bool(found)
+        found.append((found[-1] if found else -1) + (not together))
+    return found
 
 
 def _string_line(

@@ -193,6 +193,15 @@ def test_trill_tremolo_and_grace() -> None:
     assert on_beat[0].start_s == pytest.approx(1.0) and on_beat[1].start_s == pytest.approx(1.07)
 
 
+def test_grace_notes_are_struck_in_turn_or_together() -> None:
+    """Two of them one after the other over two strings, then a double stop slid into."""
+    run = one((1, 0, 4, 5, (Grace(),)), (1, 0, 3, 4, (Grace(),)), (1, 1, 2, 5, ()))
+    assert [round(s.start_s, 2) for s in run] == [0.86, 0.93, 1.0]
+    assert [s.string for s in run] == [4, 3, 2]
+    both = one((1, 0, 4, 5, (Grace(),)), (1, 0, 3, 4, (Grace(together=True),)), (1, 1, 2, 5, ()))
+    assert [round(s.start_s, 2) for s in both] == [0.93, 0.93, 1.0]
+
+
 def test_transposition_moves_all_of_it() -> None:
     tab = lead_tab()
     here, there = sounds(tab)[0], sounds(tab, 3)[0]
