@@ -175,8 +175,10 @@ def tabs(draw: st.DrawFn, *, odd: bool = False) -> Tab:
             graced = draw(st.integers(0, 9)) == 0 and not tied
             for string in strings:
                 before = last.get(string)
+                marks = list(extra)
                 if string in tied:
                     own, fret = [], tied[string].fret
+                    marks = [t for t in extra if not isinstance(t, Stroke)]  # it is not struck again
                 else:
                     fret = draw(st.integers(0, top))
                     reached = _reached(draw, before, fret)
@@ -207,7 +209,7 @@ def tabs(draw: st.DrawFn, *, odd: bool = False) -> Tab:
                     own = reached + own
                 pitch = key.spell_midi(neck.midi(string, fret))
                 note = Note(
-                    now, held, string, fret, pitch, string in tied, tuple(own + extra), dynamic=dynamic
+                    now, held, string, fret, pitch, string in tied, tuple(own + marks), dynamic=dynamic
                 )
                 notes.append(note)
                 last[string] = note
