@@ -272,6 +272,7 @@ class LessonConfig(_Part):
     path: Path = Field(default=Path("lesson.toml"), alias=NOT_WRITTEN)
     title: Name = Field(description="text")
     tab: FilePath = Field(description="the path of a tab")
+    part: Name | None = Field(default=None, description="text: the part of a score, by its name")
     chart: FilePath | None = Field(default=None, description="the path of a chord chart")
     take: FilePath | None = Field(default=None, description="the path of a sound or video file")
     talk: FilePath | None = Field(default=None, description="the path of a sound or video file")
