@@ -10,8 +10,10 @@ import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
+Level = Literal["error", "caution", "remark"]
+LEVELS: Final[tuple[Level, ...]] = ("error", "caution", "remark")  # the gravest first
 _SHOWN: Final = 150  # characters of an offending line
 
 
@@ -50,7 +52,10 @@ class UnusableError(LessonwrightError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """Something in the sources that is wrong (error) or worth a look (caution).
+    """Something in the sources that is wrong, or worth a look.
+
+    level : "error": nothing can be built; "caution": likely wrong, or something was assumed;
+        "remark": right as it stands, but a careful teacher would look
 
     path : the file, as the user would type it
     line, column : 1-based, or None when the whole file is meant
@@ -65,7 +70,11 @@ class Problem:
     line: int | None = None
     column: int | None = None
     offending: str = ""
-    error: bool = True
+    level: Level = "error"
+
+    @property
+    def error(self) -> bool:
+        return self.level == "error"
 
     def place(self) -> str:
         parts = [str(self.path)] if self.path else []
@@ -75,7 +84,7 @@ class Problem:
     def text(self) -> str:
         """``file:line:column: error: what`` with the offending line and the remedy below."""
         place = self.place()
-        lines = [f"{place + ': ' if place else ''}{'error' if self.error else 'caution'}: {self.what}"]
+        lines = [f"{place + ': ' if place else ''}{self.level}: {self.what}"]
         if self.offending:
             lines += self._pointed_at()
         if self.remedy:
@@ -110,10 +119,11 @@ class SourceError(LessonwrightError, ValueError):
 
 
 def in_order(problems: Iterable[Problem]) -> list[Problem]:
-    """Each problem once: file by file in the order met, the errors of a file first, from top to bottom."""
+    """Each problem once: file by file in the order met; of a file the errors first, then cautions,
+    then remarks, each from top to bottom."""
     once = list(dict.fromkeys(problems))
     files = {path: place for place, path in enumerate(dict.fromkeys(p.path for p in once))}
-    return sorted(once, key=lambda p: (files[p.path], not p.error, p.line or 0, p.column or 0))
+    return sorted(once, key=lambda p: (files[p.path], LEVELS.index(p.level), p.line or 0, p.column or 0))
 
 
 @dataclass
@@ -128,18 +138,29 @@ class Problems:
 
     def caution(self, what: str, *, remedy: str = "", path: Path | None = None, line: int | None = None,
                 column: int | None = None, offending: str = "") -> None:  # fmt: skip
-        self.found.append(Problem(what, remedy, path, line, column, offending, error=False))
+        self.found.append(Problem(what, remedy, path, line, column, offending, "caution"))
+
+    def remark(self, what: str, *, remedy: str = "", path: Path | None = None, line: int | None = None,
+               column: int | None = None, offending: str = "") -> None:  # fmt: skip
+        self.found.append(Problem(what, remedy, path, line, column, offending, "remark"))
 
     def __iter__(self) -> Iterator[Problem]:
         return iter(self.found)
 
     @property
     def errors(self) -> tuple[Problem, ...]:
-        return tuple(p for p in self.found if p.error)
+        return self.of("error")
 
     @property
     def cautions(self) -> tuple[Problem, ...]:
-        return tuple(p for p in self.found if not p.error)
+        return self.of("caution")
+
+    @property
+    def remarks(self) -> tuple[Problem, ...]:
+        return self.of("remark")
+
+    def of(self, level: Level) -> tuple[Problem, ...]:
+        return tuple(p for p in self.found if p.level == level)
 
     def raise_errors(self) -> None:
         """Raise SourceError with every error gathered, if there is one."""

@@ -7,7 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import LessonwrightError, Problem, Problems, UnusableError, in_order, nearest
+from pipeline.errors import (
+    LessonwrightError,
+    Problem,
+    Problems,
+    SourceError,
+    UnusableError,
+    in_order,
+    nearest,
+)
 from pipeline.read.media import MediaError
 from pipeline.sound.errors import SoundError
 
@@ -46,10 +54,11 @@ def test_the_mark_stands_right_behind_tabs_and_nothing_steers_the_terminal() -> 
     assert shown == "    a ·X" and mark == "       ^"
 
 
-def test_the_errors_of_a_file_come_before_its_cautions() -> None:
+def test_the_errors_of_a_file_come_before_its_cautions_and_those_before_remarks() -> None:
     """In a trial the one error of a tab was the last of nine things told about it."""
     tab, chart = Path("tab.txt"), Path("chart.txt")
     problems = Problems()
+    problems.remark("style", path=tab, line=1)
     problems.caution("late", path=tab, line=9)
     problems.caution("early", path=tab, line=2)
     problems.error("second", path=tab, line=20, column=4)
@@ -58,4 +67,25 @@ def test_the_errors_of_a_file_come_before_its_cautions() -> None:
     problems.caution("whole tab", path=tab)
     problems.error("first", path=tab, line=20, column=1)
     told = [problem.what for problem in in_order(problems)]
-    assert told == ["first", "second", "whole tab", "early", "late", "whole chart"]
+    assert told == ["first", "second", "whole tab", "early", "late", "style", "whole chart"]
+
+
+def test_three_levels_are_told_apart() -> None:
+    problems = Problems()
+    problems.error("wrong")
+    problems.caution("odd")
+    problems.remark("rare", path=Path("tab.txt"), line=3)
+    assert [[p.what for p in kind] for kind in (problems.errors, problems.cautions, problems.remarks)] == [
+        ["wrong"], ["odd"], ["rare"],
+    ]  # fmt: skip
+    assert [problem.error for problem in problems] == [True, False, False]
+    assert problems.remarks[0].text() == "tab.txt:3: remark: rare"
+
+
+def test_remarks_alone_stop_nothing() -> None:
+    problems = Problems()
+    problems.remark("rare")
+    problems.raise_errors()
+    problems.error("wrong")
+    with pytest.raises(SourceError, match="^error: wrong$"):
+        problems.raise_errors()
