@@ -9,7 +9,8 @@ from __future__ import annotations
 from fractions import Fraction
 
 from pipeline.music.technique import Dead
-from pipeline.page.layers import BarLayers, in_time
+from pipeline.page.heads import BarLayers
+from pipeline.page.layers import in_time
 
 _SHARPS = "FCGDAEB"
 

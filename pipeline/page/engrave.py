@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
-from xml.etree.ElementTree import Element, tostring
+from xml.etree.ElementTree import Element
 
 from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
@@ -21,9 +21,10 @@ from pipeline.page.directions import counted, swing_words
 from pipeline.page.layers import Layout, lay_out
 from pipeline.page.look import Look, default_look, legible
 from pipeline.page.marks import Marks
-from pipeline.page.musicxml import ScoreWriter
+from pipeline.page.musicxml import engraver_score
 from pipeline.page.notations import links_of
 from pipeline.page.pdf import bind
+from pipeline.page.scorexml import ScoreWriter
 from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
 from pipeline.page.systems import Drawing, System, draw, natural_widths
 
@@ -100,8 +101,7 @@ def _broken(tab: Tab, layout: Layout, chords: Sequence[ShownChord], width: float
 
     def score(starts: tuple[int, ...]) -> bytes:
         writer = ScoreWriter(tab, layout, chords, for_engraver=True, line_starts=starts)
-        text: bytes = tostring(writer.score(), encoding="utf-8")
-        return text
+        return engraver_score(writer)
 
     widths, lead = natural_widths(score(()))
     for note in tab.notes:

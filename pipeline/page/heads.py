@@ -1,10 +1,11 @@
-"""What stands in a voice on the page: printed note heads, and the events they make up."""
+"""What stands on the page: printed note heads, the events they make up, voices, bars."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
 
+from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Note
 from pipeline.music.value import NoteValue
 
@@ -50,3 +51,32 @@ class Event:
     @property
     def end(self) -> Fraction:
         return self.onset + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """A voice within one bar; its events fill the bar."""
+
+    number: int
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LooseGraces:
+    """Grace notes at a moment at which no event of their voice starts.
+
+    onset : quarters from the start of the bar
+    """
+
+    onset: Fraction
+    voice: int
+    groups: tuple[tuple[Head, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BarLayers:
+    """``loose`` is empty but in an exact layout."""
+
+    bar: PlacedBar
+    layers: tuple[Layer, ...]
+    loose: tuple[LooseGraces, ...] = ()

@@ -8,6 +8,8 @@ Conventions
 -----------
 - One :class:`BarLayers` for each written bar. Onsets are quarters from the start of that bar.
 - Layer 1 has the highest voice. A layer that has nothing in a bar is left out; layer 1 never is.
+- An *exact* layout has as many layers as the music needs, odd ones for voice 1 and even ones for
+  voice 2, and leaves no time rounded: what a note value cannot say stands without one.
 - Where to split a duration so that beats stay visible, and which notes share a beam: common
   practice (beats in simple metres, dotted beats in compound ones, half bars of eighths in 4/4).
 """
@@ -24,29 +26,18 @@ from pipeline.music.errors import MusicError
 from pipeline.music.metre import Metre, PlacedBar
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Grace
-from pipeline.music.value import spell_duration
+from pipeline.music.value import NoteValue, spell_duration
 from pipeline.page.beams import beamed
-from pipeline.page.heads import Event, Head
+from pipeline.page.graces import with_graces
+from pipeline.page.heads import BarLayers, Event, Head, Layer
 from pipeline.page.rhythm import note_pieces, rest_pieces, split_at_beats
+from pipeline.page.tuplets import Stretch, bracketed, cut_tuplets
 
 MAX_LAYERS: Final = 4  # that a reader can tell apart on one staff
 # lines to the quarter on which times are rounded, coarser each time, where they cannot be written
 _GRIDS: Final[tuple[tuple[int, ...], ...]] = ((), (12, 16), (16,))
-ALL_LAYERS: Final = 12  # as many as an instrument has strings: nothing needs to be changed
-
-
-@dataclass(frozen=True, slots=True)
-class Layer:
-    """A voice within one bar; its events fill the bar."""
-
-    number: int
-    events: tuple[Event, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class BarLayers:
-    bar: PlacedBar
-    layers: tuple[Layer, ...]
+ALL_LAYERS: Final = 24  # two voices of as many layers as an instrument has strings
+UNSPELLED: Final = NoteValue("")  # a duration finer than note values go
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +65,8 @@ class _Group:
         return self.onset < other.end and other.onset < self.end
 
 
-def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
-    """The voices of every written bar, at most ``most`` at once."""
+def lay_out(tab: Tab, *, exact: bool = False) -> Layout:
+    """The voices of every written bar: as many as one staff can show, or as the music has."""
     cautions: list[str] = []
     pieces: dict[int, dict[tuple[Fraction, Fraction, int], list[Head]]] = {}
     graces: dict[int, list[Head]] = {}
@@ -96,9 +87,9 @@ def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
                 heads = [head for head in heads if head.index not in ended]
                 if heads:
                     groups.append(_Group(onset, end, voice, heads))
-            placed, cut = _assign(groups, bar, cautions, most)
+            placed, cut = _assign(groups, bar, cautions, exact=exact)
             try:
-                layers = list(_layers(placed, bar, most))
+                layers = list(_layers(placed, bar, exact=exact))
             except MusicError:
                 if grids == _GRIDS[-1]:
                     raise
@@ -108,15 +99,34 @@ def lay_out(tab: Tab, *, most: int = MAX_LAYERS) -> Layout:
                 continue
             break
         ended |= cut
-        bars.append(BarLayers(bar, tuple(_with_graces(layers, graces.get(bar.index, []), bar))))
+        bars.append(with_graces(layers, graces.get(bar.index, []), bar, exact=exact))
     return Layout(tuple(bars), tuple(dict.fromkeys(cautions)))
 
 
-def _layers(placed: Placed, bar: PlacedBar, most: int) -> Iterator[Layer]:
+def _layers(placed: Placed, bar: PlacedBar, *, exact: bool) -> Iterator[Layer]:
     lead = bar.bar.metre.quarters - bar.bar.length if bar.bar.pickup else Fraction(0)
-    for number in range(1, most + 1):
-        if number == 1 or placed.get(number):
-            yield Layer(number, tuple(_events(placed.get(number, []), bar, lead)))
+    for number in sorted({1, *placed}):
+        groups = placed.get(number, [])
+        try:
+            events = tuple(_events(groups, bar, lead))
+        except MusicError:
+            if not exact:
+                raise
+            events = tuple(_unspelled(groups, bar.bar.length))
+        yield Layer(number, events)
+
+
+def _unspelled(groups: list[_Group], length: Fraction) -> Iterator[Event]:
+    """Every group, and the rests between, in one event as long as it is."""
+    now = Fraction(0)
+    for group in groups:
+        if group.onset > now:
+            yield Event(now, UNSPELLED, length=group.onset - now)
+        heads = tuple(sorted(group.heads, key=lambda h: h.note.string))
+        yield Event(group.onset, UNSPELLED, heads, length=group.end - group.onset)
+        now = group.end
+    if length > now:
+        yield Event(now, UNSPELLED, length=length - now)
 
 
 def _rounded(
@@ -165,14 +175,18 @@ def _across_bars(
 Placed = dict[int, list[_Group]]
 
 
-def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str], most: int) -> tuple[Placed, set[int]]:
+def _assign(
+    groups: list[_Group], bar: PlacedBar, cautions: list[str], *, exact: bool
+) -> tuple[Placed, set[int]]:
     """Layer number -> groups that do not overlap, higher notes in lower numbers; and notes cut short."""
     cut: set[int] = set()
+    most = ALL_LAYERS if exact else MAX_LAYERS
     by_height = sorted(groups, key=lambda g: (-g.height, g.onset, g.end))
-    placed, left_over = _fill(by_height, most)
+    placed, left_over = _fill(by_height, most, exact=exact)
     while left_over is not None:
         # in order of time the fewest layers serve: an interval graph is coloured best that way
-        placed, left_over = _fill(sorted(groups, key=lambda g: (g.onset, -g.height, g.end)), most)
+        in_turn = sorted(groups, key=lambda g: (g.onset, -g.height, g.end))
+        placed, left_over = _fill(in_turn, most, exact=exact)
         if left_over is not None:
             cautions.append(f"bar {bar.bar.number}: more than {most} notes of different lengths ring over "
                             "one another; the page prints some shorter or longer than they ring")  # fmt: skip
@@ -180,13 +194,15 @@ def _assign(groups: list[_Group], bar: PlacedBar, cautions: list[str], most: int
     return {number: sorted(found, key=lambda g: g.onset) for number, found in placed.items()}, cut
 
 
-def _fill(groups: Sequence[_Group], most: int) -> tuple[Placed, _Group | None]:
+def _fill(groups: Sequence[_Group], most: int, *, exact: bool) -> tuple[Placed, _Group | None]:
     """Each group into the first layer with room; and the first group that found none."""
     two_voices = any(group.voice == 2 for group in groups)
     placed: Placed = {}
     for group in groups:
         numbers = list(range(1, most + 1))
-        if two_voices:  # odd numbers have stems up, even ones down
+        if exact:
+            numbers = numbers[group.voice - 1 :: 2]
+        elif two_voices:  # odd numbers have stems up, even ones down
             numbers.sort(key=lambda n: n % 2 != group.voice % 2)
         free = (n for n in numbers if not any(group.overlaps(g) for g in placed.get(n, ())))
         number = next(free, None)
@@ -217,7 +233,7 @@ def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Ev
         value = spell_duration(length)[0]
         return [Event(Fraction(0), value, whole_bar=True, length=length)]
     events: list[Event] = []
-    for first, last, heads in _cut(_filled(groups, length, lead, metre), lead, metre):
+    for first, last, heads in cut_tuplets(_filled(groups, length, lead, metre), lead, metre):
         odd = (last - first).denominator & ((last - first).denominator - 1)
         if not heads and not odd:
             parts = rest_pieces(first + lead, last + lead, metre)
@@ -234,10 +250,7 @@ def _events(groups: list[_Group], bar: PlacedBar, lead: Fraction) -> Iterable[Ev
             )
             events.append(Event(onset, value, own, length=value.quarters))
             onset += value.quarters
-    return beamed(_bracketed(events), metre, lead)
-
-
-Stretch = tuple[Fraction, Fraction, tuple[Head, ...]]
+    return beamed(bracketed(events), metre, lead)
 
 
 def _filled(groups: list[_Group], length: Fraction, lead: Fraction, metre: Metre) -> Iterator[Stretch]:
@@ -250,129 +263,6 @@ def _filled(groups: list[_Group], length: Fraction, lead: Fraction, metre: Metre
         now = group.end
     for first, last in split_at_beats(now + lead, length + lead, metre):
         yield first - lead, last - lead, ()
-
-
-def _odd(number: Fraction) -> int:
-    """The part of the denominator that is no power of two: 3 for triplets."""
-    odd = number.denominator
-    while odd % 2 == 0:
-        odd //= 2
-    return odd
-
-
-def _cut(stretches: Iterable[Stretch], lead: Fraction, metre: Metre) -> Iterator[Stretch]:
-    """Tuplets whole where they close evenly; otherwise cut at beats, so that each beat closes."""
-    waiting = list(stretches)
-    while waiting:
-        first, last, _ = waiting[0]
-        if _odd(last - first) == 1 and _odd(first) == 1:
-            yield waiting.pop(0)
-            continue
-        count = _closing(waiting)
-        span = waiting[count - 1][1] - first if count else Fraction(0)
-        if count and span.numerator in (1, 2, 4, 3) and span <= 4:
-            yield from waiting[:count]
-            del waiting[:count]
-            continue
-        # cut the first stretch that runs over a beat, or give up and print it as it is
-        for place, (start, end, heads) in enumerate(waiting[: count or len(waiting)]):
-            parts = list(split_at_beats(start + lead, end + lead, metre))
-            if len(parts) > 1:
-                waiting[place : place + 1] = [
-                    (
-                        a - lead,
-                        b - lead,
-                        tuple(
-                            replace(
-                                h,
-                                part=h.part + i,
-                                tie_back=h.tie_back or i > 0,
-                                tie_on=h.tie_on or i + 1 < len(parts),
-                            )
-                            for h in heads
-                        ),
-                    )
-                    for i, (a, b) in enumerate(parts)
-                ]
-                break
-        else:
-            yield waiting.pop(0)
-
-
-def _closing(stretches: Sequence[Stretch]) -> int:
-    """How many stretches from the first make a tuplet that ends where it can, or 0."""
-    ratio = _odd(stretches[0][1] - stretches[0][0])
-    for count, (first, last, _) in enumerate(stretches, start=1):
-        if _odd(last - first) not in (ratio, 1):
-            return 0
-        if _odd(last - stretches[0][0]) == 1:
-            return count
-    return 0
-
-
-def _bracketed(events: list[Event]) -> list[Event]:
-    """Tuplet brackets from where a ratio starts to where its time closes evenly."""
-    done = list(events)
-    start: int | None = None
-    for place, event in enumerate(done):
-        if event.value.actual == 1:
-            start = None
-            continue
-        if start is None or done[start].value.actual != event.value.actual:
-            start = place
-            done[place] = replace(event, tuplet_start=True)
-        if _odd(event.end - done[start].onset) == 1:
-            done[place] = replace(done[place], tuplet_stop=True)
-            start = None
-    # a bracket that never closed is not drawn; the ratio still stands on each note
-    opened: int | None = None
-    for place, event in enumerate(done):
-        if event.tuplet_start:
-            if opened is not None:
-                done[opened] = replace(done[opened], tuplet_start=False)
-            opened = place
-        if event.tuplet_stop:
-            opened = None
-    if opened is not None:
-        done[opened] = replace(done[opened], tuplet_start=False)
-    return done
-
-
-def _with_graces(layers: list[Layer], graces: list[Head], bar: PlacedBar) -> Iterator[Layer]:
-    """Grace notes before the event that they lead into: same string first, else the first layer's."""
-    taken: dict[tuple[int, int], list[Head]] = {}
-    for head in graces:
-        onset = head.note.onset - bar.start
-        homes = [
-            (
-                not any(h.note.string == head.note.string and h.part == 0 for h in event.heads),
-                layer.number,
-                place,
-            )
-            for layer in layers
-            for place, event in enumerate(layer.events)
-            if event.onset <= onset < event.end and (event.onset == onset or layer.number == 1)
-        ]
-        _, number, place = min(homes)
-        taken.setdefault((number, place), []).append(head)
-    for layer in layers:
-        events = list(layer.events)
-        for (number, place), heads in taken.items():
-            if number == layer.number:
-                events[place] = replace(events[place], graces=tuple(_grace_groups(heads)))
-        yield Layer(layer.number, tuple(events))
-
-
-def _grace_groups(heads: list[Head]) -> Iterator[tuple[Head, ...]]:
-    """Graces on different strings sound together, graces on one string after one another."""
-    group: list[Head] = []
-    for head in heads:
-        if any(h.note.string == head.note.string for h in group):
-            yield tuple(group)
-            group = []
-        group.append(head)
-    if group:
-        yield tuple(group)
 
 
 def in_time(bar: BarLayers) -> list[tuple[Layer, Event]]:

@@ -23,10 +23,12 @@ from pipeline.music.technique import (
     Bend,
     Dead,
     Ghost,
+    HammerOn,
     Harmonic,
     HarmonicKind,
     LetRing,
     PalmMute,
+    PullOff,
     Slide,
     SlideKind,
     Tap,
@@ -289,9 +291,11 @@ class Marks:
     # slides and slurs
 
     def _slide(self, spot: Spot) -> None:
-        slide = self.tab.notes[spot.index].get(Slide)
-        if slide is None:
-            return
+        for slide in self.tab.notes[spot.index].techniques:
+            if isinstance(slide, Slide):
+                self._one_slide(spot, slide)
+
+    def _one_slide(self, spot: Spot, slide: Slide) -> None:
         left, right, tilt = spot.x - spot.half - 30, spot.x + spot.half + 30, 75.0
         if slide.kind is SlideKind.IN_BELOW:
             self._add(shapes.line(left - 200, spot.line + tilt, left, spot.line - tilt, width=26))
@@ -301,10 +305,11 @@ class Marks:
             self._add(shapes.line(right, spot.line + tilt, right + 200, spot.line - tilt, width=26))
         elif slide.kind is SlideKind.OUT_DOWN:
             self._add(shapes.line(right, spot.line - tilt, right + 200, spot.line + tilt, width=26))
-        elif spot.index in self.links.slides:
-            source = self._last_head(self.links.slides[spot.index])
+        else:
+            home = self.links.slides.get(spot.index)  # none: it comes from no note, drawn as from below
+            source = None if home is None else self._last_head(home)
             begin = source.x + source.half + 30 if source else left - 320
-            up = self.tab.notes[spot.index].fret >= self.tab.notes[self.links.slides[spot.index]].fret
+            up = home is None or self.tab.notes[spot.index].fret >= self.tab.notes[home].fret
             rise = tilt if up else -tilt
             self._add(shapes.line(begin, spot.line + rise, left, spot.line - rise, width=26))
             if slide.kind is SlideKind.LEGATO:
@@ -325,9 +330,12 @@ class Marks:
         return (begin + target.x) / 2
 
     def _slur(self, spot: Spot) -> None:
-        for table, letter in ((self.links.hammers, "H"), (self.links.pulls, "P")):
+        ways = ((self.links.hammers, "H", HammerOn), (self.links.pulls, "P", PullOff))
+        for table, letter, kind in ways:
             if spot.index in table:
                 self._words(self._arc(self._last_head(table[spot.index]), spot), letter)
+            elif spot.index in self.links.alone and self.tab.notes[spot.index].has(kind):
+                self._words(self._arc(None, spot), letter)
 
     # above the staff
 

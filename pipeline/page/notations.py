@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Final
 from xml.etree.ElementTree import Element, SubElement
 
+from pipeline.music.harmonic import harmonic_sounds
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import (
     Accent,
@@ -33,6 +34,7 @@ from pipeline.music.technique import (
     Trill,
     Vibrato,
 )
+from pipeline.page.directions import decimal
 from pipeline.page.heads import Head
 
 # MusicXML 4.0 articulations: scoop and plop lead into a note, doit and falloff out of it
@@ -42,6 +44,7 @@ SLIDE_WORDS: Final = {
     SlideKind.OUT_UP: "doit",
     SlideKind.OUT_DOWN: "falloff",
 }
+_STEPS: Final = {1: "half", 2: "whole"}  # MusicXML 4.0, trill-step, by frets up
 _JOINED: Final = (SlideKind.LEGATO, SlideKind.SHIFT)
 
 
@@ -51,6 +54,7 @@ class Links:
 
     hammers, pulls, slides : target -> source
     slur_starts, slur_stops : ends of each legato chain (hammer-ons, pull-offs, legato slides)
+    alone : notes that say how they are reached, and no note of their string stands before them
     """
 
     hammers: dict[int, int]
@@ -58,6 +62,7 @@ class Links:
     slides: dict[int, int]
     slur_starts: frozenset[int]
     slur_stops: frozenset[int]
+    alone: frozenset[int] = frozenset()
 
 
 def links_of(tab: Tab) -> Links:
@@ -67,6 +72,7 @@ def links_of(tab: Tab) -> Links:
     slides: dict[int, int] = {}
     legato: dict[int, int] = {}
     last: dict[int, int] = {}
+    alone: set[int] = set()
     for index, note in enumerate(tab.notes):
         source = last.get(note.string)
         slide = note.get(Slide)
@@ -79,6 +85,9 @@ def links_of(tab: Tab) -> Links:
                 slides[index] = source
                 if slide.kind is SlideKind.LEGATO:
                     legato[index] = source
+        if source is None and not note.tied:
+            joined = slide is not None and slide.kind in _JOINED
+            alone |= {index} if joined or note.has(HammerOn, PullOff) else set()
         last[note.string] = index
     sources = set(legato.values())
     return Links(
@@ -87,6 +96,7 @@ def links_of(tab: Tab) -> Links:
         slides,
         frozenset(sources - set(legato)),
         frozenset(set(legato) - sources),
+        frozenset(alone),
     )
 
 
@@ -94,19 +104,21 @@ def bend_elements(bend: Bend) -> list[Element]:
     """One ``bend`` for each move of the string.
 
     A pre-bend comes first; a release has a negative amount; ``first-beat`` and ``last-beat``
-    (MusicXML 4.0, bend-sound) say, in percent of the note, from when to when.
+    (MusicXML 4.0, bend-sound) say, in percent of the note, from when to when. Where the string is
+    held before or after a place at which it does not move either, a ``bend`` of 0 says so.
     """
     made: list[Element] = []
     if bend.prebent:
         made.append(_bend(bend.points[0][1], "pre-bend"))
-    for (t0, s0), (t1, s1) in itertools.pairwise(bend.points):
-        if s0 != s1:
+    flat_before = False
+    moves = list(itertools.pairwise(bend.points))
+    for place, ((t0, s0), (t1, s1)) in enumerate(moves):
+        flat = s0 == s1
+        flat_after = place + 1 < len(moves) and moves[place + 1][0][1] == moves[place + 1][1][1]
+        if not flat or flat_before or flat_after:
             made.append(_bend(s1 - s0, "release" if s1 < s0 else None, t0, t1))
+        flat_before = flat
     return made
-
-
-def _decimal(number: Fraction) -> str:
-    return f"{float(number):.6g}"
 
 
 def _bend(
@@ -114,12 +126,17 @@ def _bend(
 ) -> Element:
     attributes = {}
     if start is not None and end is not None:
-        attributes = {"first-beat": _decimal(start * 100), "last-beat": _decimal(end * 100)}
+        attributes = {"first-beat": decimal(start * 100), "last-beat": decimal(end * 100)}
     bend = Element("bend", attributes)
-    SubElement(bend, "bend-alter").text = _decimal(amount)
+    SubElement(bend, "bend-alter").text = decimal(amount)
     if child:
         SubElement(bend, child)
     return bend
+
+
+def usual_sounds(harmonic: Harmonic, fret: int) -> int | None:
+    """What a harmonic sounds where nothing else is said: its node's partial, else the octave."""
+    return harmonic_sounds(fret) if harmonic.kind is HarmonicKind.NATURAL else 12
 
 
 class NotationWriter:
@@ -137,29 +154,31 @@ class NotationWriter:
             )
         }
 
-    def tie_and_tuplet(self, notations: Element, head: Head) -> None:
+    def tie(self, notations: Element, head: Head) -> None:
         if head.tie_back:
             SubElement(notations, "tied", {"type": "stop"})
         if head.tie_on:
             SubElement(notations, "tied", {"type": "start"})
 
-    def for_tab(self, notations: Element, head: Head) -> None:
-        """String, fret and how the note is played."""
+    def for_tab(self, notations: Element, head: Head, *, rings: bool = True) -> None:
+        """String, fret and how the note is played; ``rings``: a let ring is written here."""
         note, first = head.note, head.part == 0
         technical = Element("technical")
         SubElement(technical, "string").text = str(note.string)
         SubElement(technical, "fret").text = str(note.fret)
         if first:
-            if note.finger is not None:
-                SubElement(technical, "fingering").text = str(note.finger)
+            self._fingers(technical, note)
             self._joined(technical, head.index, "hammer-on", self.links.hammers, "H")
             self._joined(technical, head.index, "pull-off", self.links.pulls, "P")
             bend = note.get(Bend)
             if bend is not None:
                 technical.extend(bend_elements(bend))
             if note.has(Tap):
-                SubElement(technical, "tap")
+                SubElement(technical, "tap", {"hand": "right"})
             self._harmonic(technical, note)
+            trill = note.get(Trill)
+            if trill is not None and trill.fret - note.fret not in _STEPS:
+                SubElement(technical, "other-technical").text = f"trill to fret {trill.fret}"
             stroke = note.get(Stroke)
             if stroke is not None:
                 SubElement(technical, "down-bow" if stroke.down else "up-bow")
@@ -167,12 +186,15 @@ class NotationWriter:
         notations.append(technical)
         if first:
             self._articulations(notations, note)
-            self._ornaments(notations, note, wavy=True)
-            if note.has(LetRing) and not head.tie_on:
+            self._ornaments(notations, note, full=True)
+            if note.has(LetRing) and rings:
                 SubElement(notations, "tied", {"type": "let-ring"})
 
-    def for_staff(self, notations: Element, head: Head, chord: Sequence[Head], *, wavy: bool = True) -> None:
-        """What a reader of the notation staff sees; what a whole chord shares stands at its first head."""
+    def for_staff(self, notations: Element, head: Head, chord: Sequence[Head], *, full: bool = True) -> None:
+        """What a reader of the notation staff sees; what a whole chord shares stands at its first head.
+
+        full : with what our own marks show on the page
+        """
         number = {"number": str(head.note.string)}
         if head.part == 0:
             if head.index in self.links.slur_stops:
@@ -182,21 +204,29 @@ class NotationWriter:
         self._slide(notations, head)
         if head.part == 0:
             self._articulations(notations, head.note, told=_told(head, chord))
-            self._ornaments(notations, head.note, wavy=wavy)
+            self._ornaments(notations, head.note, full=full)
             technical = Element("technical")
             stroke = head.note.get(Stroke)
             if stroke is not None and stroke not in _told(head, chord):
                 SubElement(technical, "down-bow" if stroke.down else "up-bow")
             if head.note.get(Harmonic) not in _told(head, chord):
                 self._harmonic(technical, head.note)
-            if head.note.finger is not None:
-                SubElement(technical, "fingering").text = str(head.note.finger)
+            self._fingers(technical, head.note)
             if len(technical):
                 notations.append(technical)
 
+    @staticmethod
+    def _fingers(technical: Element, note: Note) -> None:
+        if note.finger is not None:
+            # the fretting thumb: T, common practice
+            SubElement(technical, "fingering").text = str(note.finger) if note.finger else "T"
+        if note.pluck is not None:
+            SubElement(technical, "pluck").text = note.pluck
+
     def _joined(self, technical: Element, index: int, name: str, table: dict[int, int], letter: str) -> None:
         number = {"number": str(self.tab.notes[index].string)}
-        if index in table:
+        kind = HammerOn if name == "hammer-on" else PullOff
+        if index in table or (index in self.links.alone and self.tab.notes[index].has(kind)):
             SubElement(technical, name, {"type": "stop", **number})
         if index in self._sources[name]:
             SubElement(technical, name, {"type": "start", **number}).text = letter
@@ -219,33 +249,36 @@ class NotationWriter:
         SubElement(element, "natural" if natural else "artificial")
         # the pitch written is where the finger is: touched, or fretted under the touched node
         SubElement(element, "touching-pitch" if natural else "base-pitch")
-        if harmonic.kind is HarmonicKind.PINCH:
-            SubElement(technical, "other-technical").text = "pinch harmonic"
+        words = ["pinch harmonic"] if harmonic.kind is HarmonicKind.PINCH else []
+        if harmonic.sounds != usual_sounds(harmonic, note.fret):
+            words = [f"{'pinch ' if words else ''}harmonic +{harmonic.sounds}"]
+        if words:
+            SubElement(technical, "other-technical").text = words[0]
 
     @staticmethod
     def _articulations(notations: Element, note: Note, *, told: frozenset[Technique] = frozenset()) -> None:
         group = Element("articulations")
-        accent, slide = note.get(Accent), note.get(Slide)
+        accent = note.get(Accent)
         if accent is not None and accent not in told:
             SubElement(group, "strong-accent" if accent.strong else "accent")
         if note.has(Staccato) and Staccato() not in told:
             SubElement(group, "staccato")
-        if slide is not None and slide.kind in SLIDE_WORDS:
+        for slide in (t for t in note.techniques if isinstance(t, Slide) and t.kind in SLIDE_WORDS):
             SubElement(group, SLIDE_WORDS[slide.kind])
         if len(group):
             notations.append(group)
 
     @staticmethod
-    def _ornaments(notations: Element, note: Note, *, wavy: bool) -> None:
+    def _ornaments(notations: Element, note: Note, *, full: bool) -> None:
         group = Element("ornaments")
         trill, vibrato, tremolo = note.get(Trill), note.get(Vibrato), note.get(TremoloPicking)
         if trill is not None:
-            step = {1: "half", 2: "whole"}.get(abs(trill.fret - note.fret))
+            step = _STEPS.get(trill.fret - note.fret)
             SubElement(group, "trill-mark", {"trill-step": step} if step else {})
-        if vibrato is not None and wavy:
-            # a SMuFL name tells the wide one; without it the line is the usual one
-            wide = {"smufl": "wiggleVibratoWide"} if vibrato.wide else {}
-            SubElement(group, "wavy-line", {"type": "start", **wide})
+        if vibrato is not None and full:
+            # named as vibrato, so that nobody takes it for the line of a trill
+            line = "guitarWideVibratoStroke" if vibrato.wide else "guitarVibratoStroke"
+            SubElement(group, "wavy-line", {"type": "start", "smufl": line})
             SubElement(group, "wavy-line", {"type": "stop"})
         if tremolo is not None:
             SubElement(group, "tremolo", {"type": "single"}).text = str(tremolo.strokes)

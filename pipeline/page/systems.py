@@ -116,7 +116,7 @@ def draw(
 
     Parameters
     ----------
-    score : from :class:`pipeline.page.musicxml.ScoreWriter`, with its ids
+    score : from :func:`pipeline.page.musicxml.engraver_score`, with its ids
     bars : how many written bars it has
     width : of the music, hundredths of a millimetre
     staff_gap : least distance between the staves, in steps of the engraver (half a tab space)

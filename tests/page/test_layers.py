@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.music.metre import Form, Metre
 from pipeline.music.tab import Tab
-from pipeline.page.layers import ALL_LAYERS, MAX_LAYERS, Layout, lay_out
+from pipeline.page.layers import MAX_LAYERS, Layout, lay_out
 from tests.page.pieces import PIECES, ringing_tab, triplets_tab, whole_bar_tie_tab
 from tests.samples import lead_tab, tab_of, waltz_tab
 
@@ -92,7 +92,7 @@ def test_six_strings_at_once_find_an_end(seed: int) -> None:
     layout = lay_out(tab)
     check(tab, layout)
     assert all(len(bar.layers) <= MAX_LAYERS for bar in layout.bars)
-    exact = lay_out(tab, most=ALL_LAYERS)
+    exact = lay_out(tab, exact=True)
     assert exact.notes == ()
     check(tab, exact)
 
@@ -143,7 +143,7 @@ def test_syncopation_over_the_middle_of_four_four_is_cut_there() -> None:
 def test_more_than_four_voices_are_announced() -> None:
     layout = lay_out(ringing_tab())
     assert len(layout.notes) == 1 and "bar 1: more than 4 notes" in layout.notes[0]
-    exact = lay_out(ringing_tab(), most=ALL_LAYERS)
+    exact = lay_out(ringing_tab(), exact=True)
     assert exact.notes == ()
     check(ringing_tab(), exact)
 
