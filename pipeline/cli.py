@@ -23,7 +23,16 @@ import typer
 
 from pipeline import __version__
 from pipeline.command import command
-from pipeline.errors import LessonwrightError, MisuseError, Problem, Problems, SourceError, in_order
+from pipeline.errors import (
+    LEVELS,
+    LessonwrightError,
+    Level,
+    MisuseError,
+    Problem,
+    Problems,
+    SourceError,
+    in_order,
+)
 
 if TYPE_CHECKING:
     from pipeline.build.summary import Summary
@@ -107,15 +116,22 @@ def new(
 
 
 @app.command()
-def check(paths: Paths, as_json: Json = False) -> None:
-    """Read everything and report every error and caution; build nothing."""
+def check(
+    paths: Paths,
+    remarks: Annotated[
+        bool, typer.Option("--remarks/--no-remarks", help="Also what is right but worth a look.")
+    ] = True,
+    as_json: Json = False,
+) -> None:
+    """Read everything and proofread it; report errors, cautions and remarks; build nothing."""
     from pipeline.read.lesson import read_lessons
 
-    lessons, week = read_lessons(paths)
+    lessons, week = read_lessons(paths, proof=True)
     for read in lessons:
         _plan(read)
+    levels = LEVELS if remarks else LEVELS[:-1]
     every = [*week, *(problem for read in lessons for problem in read.problems)]
-    errors = sum(problem.error for problem in every)
+    counts = {f"{level}s": sum(p.level == level for p in every) for level in levels}
     if as_json:
         rows = [
             {
@@ -123,30 +139,28 @@ def check(paths: Paths, as_json: Json = False) -> None:
                 "lesson": read.lesson.slug if read.lesson else None,
                 "title": read.lesson.config.title if read.lesson else None,
                 "facts": _facts(read.lesson) if read.lesson else None,
-                "problems": [_problem_json(problem) for problem in in_order(read.problems)],
+                "problems": [_problem_json(p) for p in in_order(read.problems) if p.level in levels],
             }
             for read in lessons
         ]
-        cautions = len(every) - errors
-        _say_json(
-            {
-                "lessons": rows,
-                "problems": [_problem_json(p) for p in in_order(week)],
-                "errors": errors,
-                "cautions": cautions,
-            }
-        )
+        own = [_problem_json(p) for p in in_order(week) if p.level in levels]
+        _say_json({"lessons": rows, "problems": own, **counts})
     else:
-        _tell_problems(every)
+        _tell_problems(p for p in every if p.level in levels)
         for read in lessons:
             if read.lesson is None or read.problems.errors:
-                count = _count(len(read.problems.errors), "error")
-                _say(f"{read.source.path}: {count}, cannot be built")
+                _say(f"{read.source.path}: {_noted(read.problems, levels)}, cannot be built")
             else:
-                cautions = len(read.problems.cautions)
-                noted = f" ({_count(cautions, 'caution')})" if cautions else ""
-                _say(f"{read.lesson.slug}: {_in_words(_facts(read.lesson))}: can be built{noted}")
-    raise typer.Exit(SourceError.exit_code if errors else 0)
+                noted = _noted(read.problems, levels)
+                found = f" ({noted})" if noted else ""
+                _say(f"{read.lesson.slug}: {_in_words(_facts(read.lesson))}: can be built{found}")
+    raise typer.Exit(SourceError.exit_code if counts["errors"] else 0)
+
+
+def _noted(problems: Problems, levels: Iterable[Level]) -> str:
+    """``1 error, 2 cautions, 3 remarks``, none of those that are not there."""
+    found = ((level, len(set(problems.of(level)))) for level in levels)
+    return ", ".join(_count(count, level) for level, count in found if count)
 
 
 @app.command()
@@ -456,7 +470,8 @@ def _in_words(facts: dict[str, Any]) -> str:
 
 def _problem_json(problem: Problem) -> dict[str, Any]:
     return {
-        "kind": "error" if problem.error else "caution",
+        "level": problem.level,
+        "kind": problem.level,  # its name before there were remarks
         "path": str(problem.path) if problem.path else None,
         "line": problem.line,
         "column": problem.column,

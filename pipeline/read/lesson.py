@@ -18,8 +18,17 @@ from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
 from pipeline.music.respell import respelled
 from pipeline.music.tab import Phrase, Tab
-from pipeline.read.lesson_checks import check_backing, check_take, check_tempos, mention_gaps
+from pipeline.read.lesson_checks import (
+    check_backing,
+    check_chart,
+    check_take,
+    check_tempos,
+    mention_gaps,
+    proofread_lesson,
+)
 from pipeline.read.media import MediaError, MediaInfo, SoundCheck, check_audio, probe
+from pipeline.read.places import Places
+from pipeline.read.proof_fit import first_difference
 from pipeline.read.tabfile import read_chart, read_tab
 from pipeline.read.weeks import LessonSource, clashes, read_paths
 from pipeline.read.weeks import slug_at as slug_at
@@ -100,8 +109,10 @@ class ReadLesson:
     problems: Problems
 
 
-def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problems]:
+def read_lessons(paths: Sequence[Path], *, proof: bool = False) -> tuple[tuple[ReadLesson, ...], Problems]:
     """Read every lesson behind ``paths``; the problems apart are those of week files.
+
+    proof : see :func:`read_lesson`
 
     Raises
     ------
@@ -112,7 +123,7 @@ def read_lessons(paths: Sequence[Path]) -> tuple[tuple[ReadLesson, ...], Problem
     sources = read_paths(paths, problems)
     for source, clash in zip(sources, clashes(sources), strict=True):
         own = Problems()
-        lesson = read_lesson(source.path, own, overrides=source.overrides)
+        lesson = read_lesson(source.path, own, overrides=source.overrides, proof=proof)
         if clash is not None:
             own.found.append(clash)
             lesson = None
@@ -128,6 +139,7 @@ def read_lesson(
     overrides: Document | None = None,
     recordings: bool = True,
     sound_check: SoundChecker = check_audio,
+    proof: bool = False,
 ) -> Lesson | None:
     """Read a lesson from its file or folder.
 
@@ -137,6 +149,8 @@ def read_lesson(
     overrides : what a week file says over the lesson
     recordings : False leaves them closed, for who wants to know the music only, and quickly
     sound_check : listens through a recording, or remembers what that found
+    proof : True also has the proofreader look at the music (:mod:`pipeline.read.proof`), whose
+        cautions and remarks are for the teacher and for no record of a release
 
     Returns None when there are errors; all of them, and cautions, are in ``problems``.
     """
@@ -148,6 +162,8 @@ def read_lesson(
     config = written.config
     if channel is None:
         channel = _channel(config, problems)
+    tab_places = Places(config.tab)
+    chart_places = Places(config.chart or config.tab)
     tab = _tab(written, problems)
     chart = _chart(written, problems)
     spans = _spans(written, tab, chart, problems)
@@ -165,7 +181,11 @@ def read_lesson(
     if tab is not None:
         check_tempos(written, tab, problems)
     check_backing(written, problems)
+    if tab is not None and chart is not None:
+        check_chart(written, tab, chart, problems)
     mention_gaps(written, channel, tab, chart, problems)
+    if proof and tab is not None:
+        proofread_lesson(written, tab, chart, spans or (), tab_places, chart_places, problems)
     if len(problems.errors) > errors_before or tab is None or chart is None or spans is None:
         return None
     return Lesson(config, channel, tab, chart, spans, take, segments, talk, written.document)
@@ -219,10 +239,11 @@ def _spans(
         return chart.spans(tab.form)
     except MusicError as error:
         key = "chart" if "chart" in written.document.data else "tab"
+        apart = first_difference(tab, chart)
         written.error(
             problems,
             (key,),
-            str(error),
+            f"{error}; {apart}" if apart else str(error),
             remedy="Give both the same bars; in the chart, % repeats the bar before and |: :| a passage.",
         )
         return None

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from typing import Final
 
 from pipeline.config.load import Written
 from pipeline.config.models import Channel, LessonConfig
 from pipeline.errors import Problems
-from pipeline.music.chart import Chart
+from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.tab import Tab
 from pipeline.music.timemap import TimeMap
 from pipeline.read.media import MediaInfo
+from pipeline.read.places import Place, Places
+from pipeline.read.proof import Music, proofread
+from pipeline.read.proof_fit import other_metres
 
 FASTEST: Final = 1.5  # a take over half as fast again as the tab says is another take
 
@@ -69,6 +73,36 @@ def check_backing(written: Written[LessonConfig], problems: Problems) -> None:
     elif backing.mix is not None:
         what = "the recording in `backing.mix` is not used: the band is synthesized from the chart"
         written.caution(problems, ("backing", "mix"), what)
+
+
+def check_chart(written: Written[LessonConfig], tab: Tab, chart: Chart, problems: Problems) -> None:
+    """What a chart says of metre and tempo against the tab, which is the one that counts."""
+    if "chart" not in written.document.data:
+        return  # one score holds both
+    for _, what in other_metres(tab, chart):
+        written.caution(problems, ("chart",), what, remedy="Write one metre in both.")
+    if chart.tempo_bpm is not None and abs(chart.tempo_bpm - tab.tempo_bpm) > 0.01:
+        what = f"the chart goes at {chart.tempo_bpm:g} quarter notes a minute, the tab at {tab.tempo_bpm:g}"
+        written.caution(
+            problems, ("chart",), f"{what}; the tab's tempo is used", remedy="Write one tempo in both."
+        )
+
+
+def proofread_lesson(
+    written: Written[LessonConfig],
+    tab: Tab,
+    chart: Chart | None,
+    spans: Sequence[ChordSpan],
+    tab_places: Places,
+    chart_places: Places,
+    problems: Problems,
+) -> None:
+    """Have the proofreader look at the music; the lesson's own phrases stand in its file."""
+    phrases = {}
+    for number, phrase in enumerate(written.config.phrases):
+        spot = written.document.value_spot(("phrase", number, "bars"))
+        phrases[phrase.name] = Place(spot.path, spot.line, spot.column, spot.offending)
+    proofread(Music(tab, tab_places, chart, chart_places, spans, phrases), problems)
 
 
 def mention_gaps(

@@ -1,0 +1,53 @@
+"""The proofreader: what a careful teacher would see in a lesson's music before pupils do.
+
+It holds nothing against the sources that stops a build; the readers tell that. Each of its
+rules stands in the module of its subject: notes, hands, form, harmony.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pipeline.errors import Problems
+from pipeline.music.chart import Chart, ChordSpan
+from pipeline.music.tab import Tab
+from pipeline.read.places import Place, Places
+from pipeline.read.proof_finding import Finding, told
+from pipeline.read.proof_form import proof_form, sections
+from pipeline.read.proof_hands import proof_hands
+from pipeline.read.proof_harmony import key_doubts, odd_chords
+from pipeline.read.proof_notes import proof_notes
+
+
+@dataclass(frozen=True)
+class Music:
+    """A lesson's music with the places it was read from.
+
+    spans : the chart's chords over the played form; empty when the two do not fit
+    phrase_places : where phrases of these names stand, if not in the tab
+    """
+
+    tab: Tab
+    tab_places: Places
+    chart: Chart | None = None
+    chart_places: Places | None = None
+    spans: Sequence[ChordSpan] = ()
+    phrase_places: Mapping[str, Place] = field(default_factory=dict)
+
+
+def findings(music: Music) -> Iterator[Finding]:
+    """Everything found, place by place, rule after rule."""
+    yield from proof_notes(music.tab, music.tab_places)
+    yield from proof_hands(music.tab, music.tab_places)
+    yield from proof_form(music.tab, music.tab_places, music.phrase_places)
+    if music.spans:
+        yield from key_doubts(music.tab, music.spans, music.tab_places)
+    if music.chart is not None and music.chart_places is not None:
+        yield from sections(music.chart, music.chart_places)
+        yield from odd_chords(music.chart, music.tab.key, music.chart_places)
+
+
+def proofread(music: Music, problems: Problems) -> None:
+    """Add what is found to ``problems``, as cautions and remarks, once for each rule."""
+    problems.found.extend(told(findings(music)))

@@ -1,0 +1,162 @@
+"""What the form says: phrases, empty bars, the pickup, words that stop in the middle; and the
+sections of a chart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+from pipeline.music.chart import Chart
+from pipeline.music.tab import Phrase, Tab
+from pipeline.read.places import Place, Places
+from pipeline.read.proof_finding import Finding, Rule, at_bar, bars_in_words, in_words
+
+LONGEST_PHRASE: Final = 16  # bars
+_REPEATED: Final = 4  # empty bars of fewer make a rest
+
+NO_PHRASE: Final = Rule(
+    "remark", "notes that belong to no phrase",
+    "They get no loop, no chapter and no drill: stretch a phrase over them, or add one.",
+)  # fmt: skip
+EMPTY_PHRASE: Final = Rule(
+    "caution", "a phrase without notes", "Check its bars: there is nothing in it to teach."
+)
+SHORT_PHRASE: Final = Rule("remark", "a phrase of one bar", "Fine for a lick; otherwise check where it ends.")
+LONG_PHRASE: Final = Rule(
+    "remark", f"a phrase of more than {LONGEST_PHRASE} bars",
+    "Pupils practise a few bars at a time: divide it.",
+)  # fmt: skip
+SAME_NAME: Final = Rule(
+    "remark", "two phrases of one name", "Chapters and loops are called by it: give each its own name."
+)
+EMPTY_BARS: Final = Rule(
+    "remark", "no note begins or sounds here", "Fine if the lead rests; otherwise notes are missing."
+)
+PICKUP_KEPT: Final = Rule(
+    "remark", "the last bar is full, though the piece begins with a pickup",
+    "By custom the last bar is shorter by the pickup, so that a repeat from the top is in time.",
+)  # fmt: skip
+WORD_OPEN: Final = Rule(
+    "remark",
+    "a word under the notes that is not finished",
+    "Write the rest of the word, or take the hyphen out.",
+)
+SECTION_LENGTHS: Final = Rule(
+    "remark",
+    "one section name with different lengths",
+    "Fine if it is meant; otherwise a bar is missing or too many.",
+)
+
+
+def proof_form(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Iterator[Finding]:
+    """All findings in a tab's form, in the order of the rules.
+
+    phrase_places : where phrases of these names stand, if not in the tab
+    """
+    yield from phrases(tab, places, phrase_places)
+    yield from empty_bars(tab, places)
+    yield from pickup(tab, places)
+    yield from open_words(tab, places)
+
+
+def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Iterator[Finding]:
+    """Phrases against the bars with notes, and against each other."""
+    if not tab.phrases:
+        return  # told for the lesson
+    with_notes = {tab.form.written.bar_at(note.onset).index for note in tab.notes}
+    covered: set[int] = set()
+    names: dict[str, Phrase] = {}
+    for phrase in tab.phrases:
+        first, last = tab.form.bar_span(phrase.first, phrase.last)
+        inside = set(range(first, last + 1))
+        place = phrase_places.get(phrase.name, places.bar(first))
+
+        def at(rule: Rule, phrase: Phrase = phrase, place: Place = place, more: str = "") -> Finding:
+            return Finding(rule, place, phrase.first, "", f"“{phrase.name}”{more}")
+
+        before = names.setdefault(phrase.name.casefold(), phrase)
+        if before is not phrase:
+            yield at(SAME_NAME, more=f", {_bars(before)} and {_bars(phrase)}")
+        if not inside & with_notes:
+            yield at(EMPTY_PHRASE)
+        elif len(inside) == 1 and not tab.form.bars[first].pickup:
+            yield at(SHORT_PHRASE)
+        elif len(inside) > LONGEST_PHRASE:
+            yield at(LONG_PHRASE, more=f", {len(inside)} bars")
+        covered |= inside
+    for index in sorted(with_notes - covered):
+        yield at_bar(NO_PHRASE, tab, index, places)
+
+
+def _bars(phrase: Phrase) -> str:
+    return bars_in_words(range(phrase.first, phrase.last + 1))
+
+
+def empty_bars(tab: Tab, places: Places) -> Iterator[Finding]:
+    """Bars between notes in which nothing sounds; longer rests are meant."""
+    sounding: set[int] = set()
+    for note in tab.notes:
+        begin = tab.form.written.bar_at(note.onset)
+        sounding.add(begin.index)
+        index = begin.index + 1
+        while index < len(tab.form.bars) and tab.form.written.bars[index].start < note.end:
+            sounding.add(index)
+            index += 1
+    if not sounding:
+        return
+    gap: list[int] = []
+    for index in range(min(sounding), max(sounding) + 1):
+        if index not in sounding:
+            gap.append(index)
+            continue
+        if len(gap) < _REPEATED:
+            for empty in gap:
+                yield at_bar(EMPTY_BARS, tab, empty, places)
+        gap = []
+
+
+def pickup(tab: Tab, places: Places) -> Iterator[Finding]:
+    """A repeat from the top is out of time when the last bar does not leave room for the pickup."""
+    first, last = tab.form.bars[0], tab.form.bars[-1]
+    if not first.pickup or len(tab.form.bars) < 3:
+        return
+    back = [index for index, bar in enumerate(tab.form.bars) if bar.repeat_times]
+    # only a repeat that leads back to the pickup itself plays it again
+    opened = any(bar.repeat_start for bar in tab.form.bars[1 : back[0] + 1]) if back else True
+    if not opened:
+        bar = tab.form.bars[back[0]]
+        if bar.length + first.length > bar.metre.quarters:
+            yield at_bar(PICKUP_KEPT, tab, back[0], places, "repeated from the top")
+    elif last.length == last.metre.quarters and not back:
+        yield at_bar(PICKUP_KEPT, tab, len(tab.form.bars) - 1, places)
+
+
+def open_words(tab: Tab, places: Places) -> Iterator[Finding]:
+    """A syllable with a hyphen that nothing follows."""
+    for verse in sorted({lyric.verse for lyric in tab.lyrics}):
+        last = [lyric for lyric in tab.lyrics if lyric.verse == verse][-1]
+        if last.text.endswith("-") and len(last.text) > 1:
+            index = tab.form.written.bar_at(last.quarter).index
+            yield at_bar(WORD_OPEN, tab, index, places, f"“{last.text}”")
+
+
+def sections(chart: Chart, places: Places) -> Iterator[Finding]:
+    """Sections of one name that have not the same number of bars."""
+    lengths: dict[str, list[tuple[str, int, int]]] = {}
+    for name, first, count in sections_of(chart):
+        lengths.setdefault(name.casefold(), []).append((name, first, count))
+    for found in lengths.values():
+        if len({count for _, _, count in found}) > 1:
+            said = in_words([f"{count} bars from bar {first + 1}" for _, first, count in found[:6]])
+            yield Finding(SECTION_LENGTHS, places.bar(found[0][1]), None, "", f"“{found[0][0]}”: {said}")
+
+
+def sections_of(chart: Chart) -> list[tuple[str, int, int]]:
+    """Name, index of the first bar, and number of written bars of each section."""
+    starts = [(bar.section, index) for index, bar in enumerate(chart.bars) if bar.section is not None]
+    found: list[tuple[str, int, int]] = []
+    for place, (name, first) in enumerate(starts):
+        end = starts[place + 1][1] if place + 1 < len(starts) else len(chart.bars)
+        if name is not None:
+            found.append((name, first, end - first))
+    return found

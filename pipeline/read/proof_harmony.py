@@ -1,0 +1,177 @@
+"""Chords and notes against the key that is written, and chords that look like slips of the pen.
+
+A chord belongs to a key when its triad does; in a minor key so do the chords on the dominant
+and on the leading note with the raised seventh: common practice. A key is doubted only when
+chords and notes both speak for the same other one, so that a blues or a borrowed chord is not.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+from pipeline.music.chart import Chart, ChartChord, ChordSpan
+from pipeline.music.chord import Chord
+from pipeline.music.key import Key
+from pipeline.music.tab import Note, Tab
+from pipeline.music.technique import Bend, Dead
+from pipeline.read.places import Places
+from pipeline.read.proof_finding import Finding, Rule, bars_in_words
+
+ANOTHER_KEY: Final = Rule(
+    "caution", "another key fits better",
+    "If you hear it so, write that key in the tab and the chart; the signature and all note names follow it.",
+)  # fmt: skip
+ODD_CHORD: Final = Rule(
+    "remark", "a chord outside the key, used once, one sign away from one used often",
+    "Fine if you play it so; otherwise correct it.",
+)  # fmt: skip
+
+_FEWEST: Final = 5  # chords that say something about a key
+_OFTEN: Final = 3
+_MAJOR: Final = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7}  # semitones of the lower degrees of a major scale
+_TONICS: Final = {
+    "major": ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"),
+    "minor": ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B"),
+}
+KEYS: Final = tuple(Key.parse(f"{name} {mode}") for mode, names in _TONICS.items() for name in names)
+
+
+def belongs(chord: Chord, key: Key) -> bool:
+    """Whether the triad of a chord (its root with third, or what stands for it, and fifth) is
+    made of notes of the key."""
+    triad = {
+        (chord.root.pitch_class + _MAJOR[degree] + alter) % 12
+        for degree, alter in chord.degrees.items()
+        if degree <= 5
+    }
+    scale = set(key.scale)
+    if triad <= scale:
+        return True
+    root = (chord.root.pitch_class - key.tonic.pitch_class) % 12
+    leading = (key.tonic.pitch_class + 11) % 12
+    return key.mode == "minor" and root in (7, 11) and triad <= scale | {leading}
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """The written bars (by index) under one key."""
+
+    key: Key
+    first: int
+    last: int
+    chords: tuple[Chord, ...]
+    notes: tuple[Note, ...]
+
+
+def key_doubts(tab: Tab, spans: Sequence[ChordSpan], places: Places) -> Iterator[Finding]:
+    """Stretches under one signature whose chords and notes fit another much better."""
+    for stretch in _stretches(tab, spans):
+        count = len(stretch.chords)
+        if count < _FEWEST or len({c.text() for c in stretch.chords}) < _OFTEN:
+            continue
+        said = sum(belongs(chord, stretch.key) for chord in stretch.chords)
+        heard = _share(tab, stretch.notes, stretch.key)
+        better = [
+            (fits, share, _at_home(stretch.chords, key), key)
+            for key in KEYS
+            if (fits := sum(belongs(chord, key) for chord in stretch.chords)) >= said + max(2, count / 4)
+            and fits >= 0.75 * count
+            and ((share := _share(tab, stretch.notes, key)) >= heard + 0.1 or share >= heard >= 0.95)
+        ]
+        if not better:
+            continue
+        fits, share, _, key = max(better, key=lambda item: (item[0], item[2], item[1]))
+        detail = f"{fits} of {count} chords belong to {key.symbol()}, {said} to {stretch.key.symbol()}"
+        if stretch.notes:
+            detail += f"; of the notes {share:.0%} and {heard:.0%}"
+        if (stretch.first, stretch.last) != (0, len(tab.form.bars) - 1):
+            bars = tab.form.bars
+            detail = f"{bars_in_words([bars[stretch.first].number, bars[stretch.last].number])}: {detail}"
+        yield Finding(ANOTHER_KEY, places.bar(stretch.first), None, "", detail)
+
+
+def _stretches(tab: Tab, spans: Sequence[ChordSpan]) -> Iterator[_Stretch]:
+    written = tab.form.written.bars
+    starts = [0, *(tab.form.written.bar_at(change.quarter).index for change in tab.key_changes)]
+    ends = [*(start - 1 for start in starts[1:]), len(written) - 1]
+    seen: set[tuple[int, Fraction]] = set()
+    chords: dict[int, list[Chord]] = {}
+    for span in spans:
+        place = (span.bar.written, span.start + span.push - span.bar.start)
+        if place in seen or span.implied:
+            continue
+        seen.add(place)
+        if span.chord is not None:
+            chords.setdefault(span.bar.written, []).append(span.chord)
+    for first, last in zip(starts, ends, strict=True):
+        inside = [chord for index in range(first, last + 1) for chord in chords.get(index, ())]
+        changed = [c for place, c in enumerate(inside) if place == 0 or c != inside[place - 1]]
+        notes = [n for n in tab.notes if written[first].start <= n.onset < written[last].end]
+        yield _Stretch(tab.key_at(written[first].start), first, last, tuple(changed), tuple(notes))
+
+
+def _share(tab: Tab, notes: Iterable[Note], key: Key) -> float:
+    """How much of the sounding time the notes of a key make up, 0..1; 1 without notes."""
+    scale = set(key.scale)
+    if key.mode == "minor":
+        scale.add((key.tonic.pitch_class + 11) % 12)
+    inside = total = Fraction(0)
+    for note in notes:
+        if note.has(Dead):
+            continue
+        bend = note.get(Bend)
+        midi = note.sounding_midi(tab.instrument) + (round(bend.peak) if bend else 0)
+        total += note.duration
+        inside += note.duration if midi % 12 in scale else 0
+    return float(inside / total) if total else 1.0
+
+
+def _at_home(chords: Sequence[Chord], key: Key) -> int:
+    """How much the tonic chord stands where tonics stand: last, first, often."""
+    home = [
+        chord.root.pitch_class == key.tonic.pitch_class and (3 not in chord.degrees or
+        (chord.degrees[3] < 0) == key.minorish)
+        for chord in chords
+    ]  # fmt: skip
+    return 2 * len(chords) * home[-1] + len(chords) * home[0] + sum(home)
+
+
+def odd_chords(chart: Chart, key: Key, places: Places) -> Iterator[Finding]:
+    """Chords used once, outside the key (that of the start, where the chart names none), that
+    differ in one sign from a chord used often."""
+    used = [(index, item) for index, bar in enumerate(chart.bars) for item in bar.chords if item.chord]
+    names = Counter(_name(item) for _, item in used)
+    now = chart.key or key
+    keys: list[Key] = []
+    for bar in chart.bars:
+        now = bar.key or now
+        keys.append(now)
+    for index, item in used:
+        name = _name(item)
+        if item.chord is None or names[name] > 1 or belongs(item.chord, keys[index]):
+            continue
+        near = [other for other, count in names.items() if count >= _OFTEN and _one_letter_apart(name, other)]
+        if near:
+            often = max(near, key=lambda other: names[other])
+            detail = f"{name}, with {often} {names[often]} times"
+            yield Finding(ODD_CHORD, places.chord(index, item.at), index + 1, "", detail)
+
+
+def _name(item: ChartChord) -> str:
+    return item.chord.text() if item.chord else ""
+
+
+def _one_letter_apart(one: str, two: str) -> bool:
+    """Whether one sign more, less or instead makes one of the other, on a root of the same letter."""
+    if one[0] != two[0]:
+        return False
+    short, long = sorted((one, two), key=len)
+    if len(long) - len(short) > 1 or one == two:
+        return False
+    same = next((i for i, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short))
+    rest = same + 1 if len(short) == len(long) else same
+    return short[rest:] == long[same + 1 :]
