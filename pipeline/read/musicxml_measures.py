@@ -10,17 +10,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from pathlib import Path
 from typing import Final
 from xml.etree.ElementTree import Element
 
-from pipeline.errors import Problems
 from pipeline.music.errors import MusicError
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.value import TYPES
+from pipeline.read.musicxml_ledger import ATTRIBUTES, BARLINE, Ledger
+from pipeline.read.musicxml_signs import SignReader
 
 _MOST: Final = 1_000_000  # no number in a score is larger
-_TIMED: Final = ("direction", "harmony", "sound")
+_LONGEST_REPEAT: Final = 16  # measures that a measure repeat sign can stand for
+_TIMED: Final = ("direction", "harmony", "sound", "figured-bass")
+_PLAIN_LINES: Final = ("regular", "light-heavy", "heavy-light", "heavy-heavy", "none")
 
 
 def number_of(element: Element | None, path: str, default: Fraction | None = None) -> Fraction | None:
@@ -46,10 +48,14 @@ class Item:
 class Measure:
     """One measure: its items in the order of the file.
 
+    index : 0-based place in the part
     name : its number as the file has it
     start : quarters from the start of the piece, written
+    free : without metre; it has the length of what it holds
     """
 
+    element: Element
+    index: int
     name: str
     metre: Metre
     items: list[Item]
@@ -58,8 +64,19 @@ class Measure:
     repeat_start: bool = False
     repeat_times: int = 0
     endings: tuple[int, ...] = ()
+    double: bool = False
+    free: bool = False
     start: Fraction = Fraction(0)
     length: Fraction = Fraction(0)
+
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.length
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing but rests stands in it."""
+        return not any(i.element.tag == "note" and i.element.find("rest") is None for i in self.items)
 
 
 @dataclass
@@ -67,64 +84,86 @@ class MeasureReader:
     """Reads the measures of a part one after another."""
 
     part: Element
-    path: Path
-    problems: Problems
+    ledger: Ledger
+    signs: SignReader
     measures: list[Measure] = field(default_factory=list)
     _divisions: Fraction = Fraction(1)
     _metre: Metre = field(default_factory=Metre)
+    _stated: bool = False  # a metre has been stated
+    _free: bool = False
     _endings: tuple[int, ...] = ()
+    _repeated: int = 0  # measures that a measure repeat sign stands for, now
 
-    def error(self, measure: str, what: str, remedy: str) -> None:
-        self.problems.error(f"measure {measure}: {what}", path=self.path, remedy=remedy)
-
-    def caution(self, measure: str, what: str, remedy: str = "") -> None:
-        self.problems.caution(f"measure {measure}: {what}", path=self.path, remedy=remedy)
-
-    def read(self) -> tuple[tuple[Measure, ...], Form | None]:
-        """The measures in place and their form; the form is None, told, when they cannot be bars."""
+    def read(self) -> tuple[tuple[Measure, ...], tuple[Bar, ...] | None]:
+        """The measures in place and their bars; None, told, when they cannot be bars."""
         for index, element in enumerate(self.part.findall("measure")):
-            self.measures.append(self._measure(element, element.get("number") or str(index + 1)))
-        form = self._form()
-        return tuple(self.measures), form
+            name = " ".join((element.get("number") or "").split())[:12] or str(index + 1)
+            measure = self._measure(element, index, name)
+            self._repeat_measure(measure)
+            self.measures.append(measure)
+        bars = self._bars()
+        return tuple(self.measures), bars
 
-    def _measure(self, element: Element, name: str) -> Measure:
+    def _measure(self, element: Element, index: int, name: str) -> Measure:
         items: list[Item] = []
+        found = Measure(
+            element, index, name, self._metre, items, Fraction(0), element.get("implicit") == "yes"
+        )
         now = filled = onset = Fraction(0)
-        repeat_start, repeat_times, ending_stops = False, 0, False
+        ending_stops = False
         for child in element:
-            length = self._duration(child)
-            if child.tag == "attributes":
-                self._attributes(child, name)
-                items.append(Item(now, child))
-            elif child.tag == "backup":
-                now = max(Fraction(0), now - length)
-            elif child.tag == "forward":
-                now += length
-                filled = max(filled, now)
-            elif child.tag == "note":
+            tag = child.tag
+            if tag == "note":
                 if child.find("grace") is not None:
                     items.append(Item(now, child))
                     continue
+                length = self._duration(child)
                 if child.find("chord") is None:
                     onset = now
                     now += length
                 items.append(Item(onset, child, length))
                 filled = max(filled, now)
-            elif child.tag in _TIMED:
+            elif tag == "attributes":
+                self._attributes(child, found, now)
+                items.append(Item(now, child))
+            elif tag == "backup":
+                now = max(Fraction(0), now - self._duration(child))
+            elif tag == "forward":
+                now += self._duration(child)
+                filled = max(filled, now)
+            elif tag in _TIMED:
                 shift = (number_of(child, "offset", Fraction(0)) or Fraction(0)) / self._divisions
                 items.append(Item(max(Fraction(0), now + shift), child))
-            elif child.tag == "barline":
-                start, times, stops = self._barline(child, name)
-                repeat_start |= start
-                repeat_times = max(repeat_times, times)
-                ending_stops |= stops
-        found = Measure(
-            name, self._metre, items, filled, element.get("implicit") == "yes", repeat_start, repeat_times,
-            self._endings,
-        )  # fmt: skip
+                sounds = child.findall("sound") if tag == "direction" else [child] if tag == "sound" else []
+                if any(sound.get("forward-repeat") == "yes" for sound in sounds):
+                    found.repeat_start = True
+            elif tag == "barline":
+                ending_stops |= self._barline(child, found, now)
+            elif tag not in ("print", "link", "bookmark", "grouping"):
+                self.ledger.drop(tag, child, name)
+        found.filled, found.metre, found.endings = filled, self._metre, self._endings
+        found.free = self._free or not self._stated
         if ending_stops:
             self._endings = ()
         return found
+
+    def _repeat_measure(self, measure: Measure) -> None:
+        """An empty measure under a measure repeat sign holds what the ones before it hold."""
+        for item in measure.items:
+            for style in item.element.findall("measure-style/measure-repeat"):
+                count = number_of(style, ".", Fraction(1)) or Fraction(1)
+                self._repeated = 0
+                if style.get("type") != "stop" and 1 <= count <= _LONGEST_REPEAT:
+                    self._repeated = int(count)
+        if not self._repeated or not measure.silent:
+            return
+        if measure.index < self._repeated:
+            self.ledger.drop("measure repeat with nothing before it", measure.element, measure.name)
+            return
+        source = self.measures[measure.index - self._repeated]
+        kept = [item for item in measure.items if item.element.tag != "note"]
+        measure.items = kept + [item for item in source.items if item.element.tag == "note"]
+        measure.filled = source.filled
 
     def _duration(self, element: Element) -> Fraction:
         """Quarters; a note that states none lasts as it is drawn, and so does a tuplet's whose
@@ -141,15 +180,26 @@ class MeasureReader:
             return drawn
         return drawn if abs(drawn * self._divisions - stated) < 1 else stated / self._divisions
 
-    def _attributes(self, element: Element, name: str) -> None:
+    def _attributes(self, element: Element, measure: Measure, now: Fraction) -> None:
+        name = measure.name
+        self.ledger.drop_unknown(element, ATTRIBUTES, name)
+        for style in element.findall("measure-style"):
+            for child in style:
+                if child.tag not in ("multiple-rest", "measure-repeat"):
+                    self.ledger.drop(child.tag, child, name)
         divisions = number_of(element, "divisions")
         if divisions is not None and divisions > 0:
             self._divisions = divisions
         time = element.find("time")
         if time is None:
             return
-        if time.find("senza-misura") is not None:
-            self.caution(name, "music without metre is read in the metre before it")
+        if now > 0:
+            self.ledger.drop("change of metre within a measure", time, name)
+        self._free = time.find("senza-misura") is not None
+        self._stated = True
+        if time.find("interchangeable") is not None:
+            self.ledger.drop("interchangeable metre", time, name)
+        if self._free:
             return
         beats = [b.text or "" for b in time.findall("beats")]
         units = [b.text or "" for b in time.findall("beat-type")]
@@ -159,45 +209,77 @@ class MeasureReader:
             ]
             unit = max(u for _, u in figures)
             self._metre = Metre(sum(b * unit // u for b, u in figures), unit)
-        except (ValueError, MusicError) as error:
-            self.error(name, f"not a metre ({error})", "Write it as two figures such as 4/4.")
+        except (ValueError, ZeroDivisionError, MusicError) as error:
+            self.ledger.error(f"not a metre ({error})", "Write it as two figures such as 4/4.", time, name)
 
-    def _barline(self, element: Element, name: str) -> tuple[bool, int, bool]:
-        start, times, stops = False, 0, False
+    def _barline(self, element: Element, measure: Measure, now: Fraction) -> bool:
+        """Reads a barline into its measure; whether an ending stops there."""
+        name, stops = measure.name, False
+        self.ledger.drop_unknown(element, BARLINE, name)
+        middle = element.get("location") == "middle"
+        style = (element.findtext("bar-style") or "regular").strip()
+        if style == "light-light":
+            if element.get("location") == "left" and self.measures:
+                self.measures[-1].double = True
+            elif not middle:
+                measure.double = True
+            else:
+                self.ledger.drop("double barline within a measure", element, name)
+        elif style not in _PLAIN_LINES:
+            self.ledger.drop(f"{style} barline", element, name)
+        for tag in ("segno", "coda"):
+            if element.find(tag) is not None or element.get(tag) is not None:
+                where = measure.index
+                if element.get("location") != "left" and now > 0 and tag == "segno":
+                    where += 1  # at the end of a measure it is the start of the next one
+                self.signs.sign(
+                    tag, where, Fraction(0) if element.get("location") == "left" else now, said=False
+                )
         ending = element.find("ending")
         if ending is not None:
             if ending.get("type") == "start":
                 numbers = (ending.get("number") or "").replace(",", " ").split()
-                self._endings = tuple(int(n) for n in numbers if n.isdecimal() and int(n) > 0)
+                self._endings = tuple(int(n) for n in numbers if n.isdecimal() and len(n) < 4 and int(n) > 0)
                 if not self._endings:
-                    self.caution(
-                        name,
+                    self.ledger.caution(
                         f"an ending without a number ({ending.get('number')!r}) is read as always played",
-                    )
+                        "Number it in the notation software.", ending, name,
+                    )  # fmt: skip
             else:
                 stops = True
         repeat = element.find("repeat")
-        if repeat is not None:
-            if repeat.get("direction") == "forward":
-                start = True
-            else:
-                text = repeat.get("times") or "2"
-                times = max(2, int(text)) if text.isdecimal() else 2
-        return start, times, stops
+        if repeat is None:
+            return stops
+        if middle:
+            self.ledger.caution(
+                "a repeat sign within a measure is left out", "Split the measure there.", repeat, name
+            )
+            self.ledger.drop("repeat sign within a measure", repeat, name)
+        elif repeat.get("direction") == "forward":
+            measure.repeat_start = True
+        else:
+            text = repeat.get("times") or "2"
+            times = int(text) if text.isdecimal() and len(text) < 6 else 2
+            measure.repeat_times = max(measure.repeat_times, 2, times)
+        return stops
 
-    def _form(self) -> Form | None:
+    def _bars(self) -> tuple[Bar, ...] | None:
         bars: list[Bar] = []
         good = True
+        for measure in self.measures:
+            if measure.free and measure.filled > 0:
+                self._own_metre(measure)
         first = self.measures[0]
-        pickup = 0 < first.filled < first.metre.quarters and len(self.measures) > 1
+        short = 0 < first.filled < first.metre.quarters
+        pickup = len(self.measures) > 1 and (short or (first.implicit and first.name == "0"))
         now = Fraction(0)
         for index, measure in enumerate(self.measures):
             full = measure.metre.quarters
             if measure.filled > full:
                 good = False
-                self.error(
-                    measure.name, f"it holds {measure.filled} quarters, its metre {measure.metre} holds {full}",
-                    "Correct the measure, or give it the metre it has.",
+                self.ledger.error(
+                    f"it holds {measure.filled} quarters, its metre {measure.metre} holds {full}",
+                    "Correct the measure, or give it the metre it has.", measure.element, measure.name,
                 )  # fmt: skip
             measure.length = self._length(index)
             measure.start = now
@@ -206,27 +288,33 @@ class MeasureReader:
                 bars.append(
                     Bar(
                         index if pickup else index + 1, measure.metre, measure.length, pickup and index == 0,
-                        measure.repeat_start, measure.repeat_times, measure.endings,
+                        measure.repeat_start, measure.repeat_times, measure.endings, double=measure.double,
                     )
                 )  # fmt: skip
         if not good:
             return None
         self._tell_numbers(bars)
-        form = Form(tuple(bars))
-        try:
-            form.played.length  # noqa: B018  # unrolls the repeats
-        except MusicError as error:
-            self.problems.error(str(error), path=self.path, remedy="Lower the times of the repeats.")
-            return None
-        return form
+        return tuple(bars)
+
+    def _own_metre(self, measure: Measure) -> None:
+        """A measure without metre takes the one that it fills."""
+        if measure.filled == measure.metre.quarters:
+            return
+        for unit in (4, 8, 16, 32, 64):
+            beats = measure.filled * unit / 4
+            if beats.denominator == 1 and beats <= 64:
+                metre = Metre(int(beats), unit)
+                self.ledger.caution(f"without metre: read as {metre}", "", measure.element, measure.name)
+                measure.metre = metre
+                return
 
     def _tell_numbers(self, bars: list[Bar]) -> None:
         """Bars are counted through; a score with halved bars or its own numbers counts otherwise."""
         for measure, bar in zip(self.measures, bars, strict=True):
             if measure.name.isdecimal() and int(measure.name) != bar.number:
-                self.caution(
-                    measure.name, f"it is bar {bar.number} here, where every measure counts",
-                    "Name bars by the numbers of the engraved tab.",
+                self.ledger.caution(
+                    f"it is bar {bar.number} here, where every measure counts",
+                    "Name bars by the numbers of the engraved tab.", measure.element, measure.name,
                 )  # fmt: skip
                 return
 
@@ -243,11 +331,24 @@ class MeasureReader:
         halves = [m for m in (before, self.measures[index + 1]) if m is not None and m.metre == measure.metre]
         if any(m.filled + measure.filled == full for m in halves):
             return measure.filled
-        self.caution(
-            measure.name, f"it holds {measure.filled} of {full} quarters; the rest is read as silence",
-            "Fill it with rests in the notation software.",
+        self.ledger.caution(
+            f"it holds {measure.filled} of {full} quarters; the rest is read as silence",
+            "Fill it with rests in the notation software.", measure.element, measure.name,
         )  # fmt: skip
         return full
+
+
+def form_of(
+    bars: tuple[Bar, ...], measures: tuple[Measure, ...], signs: SignReader, ledger: Ledger
+) -> Form | None:
+    """The form with its jumps; None, told, when it unrolls without end."""
+    form = Form(signs.bars(list(bars), [measure.name for measure in measures]))
+    try:
+        form.played.length  # noqa: B018  # unrolls the repeats
+    except MusicError as error:
+        ledger.error(str(error), "Lower the times of the repeats.")
+        return None
+    return form
 
 
 def timed(measures: tuple[Measure, ...], *tags: str) -> Iterator[tuple[Measure, Fraction, Item]]:

@@ -1,82 +1,50 @@
-"""Slides and ties between the notes of a MusicXML part, and the note of the file they join."""
+"""What joins the notes of a MusicXML part: slides with the slurs over them, and other slurs."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Sequence
 from fractions import Fraction
 from xml.etree.ElementTree import Element
 
-from pipeline.music.pitch import Spelling
 from pipeline.music.technique import Slide, SlideKind, Technique
+from pipeline.read.musicxml_ledger import Ledger
 from pipeline.read.musicxml_measures import Measure, timed
+from pipeline.read.musicxml_notes import RawNote
 
-
-@dataclass(slots=True)
-class RawNote:
-    """A note of the file before it has its place: written quarters, sounding MIDI number."""
-
-    element: Element
-    measure: str
-    onset: Fraction
-    duration: Fraction
-    midi: int
-    spelling: Spelling | None
-    string: int | None
-    fret: int | None
-    tied: bool
-    voice: int
-    grace: bool
-    bare: bool = False  # the file does not say where it is fretted
-
-
-def loosen_ties(raws: list[RawNote], measures: tuple[Measure, ...]) -> int:
-    """Unties notes whose tie comes from no note of their pitch; returns how many.
-
-    Where an ending or a repeat starts the tie may come from further back.
-    """
-    ends = {(raw.midi, raw.onset + raw.duration) for raw in raws if not raw.grace}
-    jumps = {measure.start for measure in measures if measure.endings or measure.repeat_start}
-    loose = [r for r in raws if r.tied and (r.midi, r.onset) not in ends and r.onset not in jumps]
-    for raw in loose:
-        raw.tied = False
-    return len(loose)
+_LINES = ("slide", "glissando")
 
 
 def slides_of(
-    raws: list[RawNote], measures: tuple[Measure, ...], dropped: Counter[str]
+    raws: Sequence[RawNote], measures: tuple[Measure, ...], ledger: Ledger, *, guess: bool = True
 ) -> dict[int, list[Technique]]:
     """Slides by note: how it is reached, then how it is left.
 
-    A slide under a slur is not struck again; where a part has no slurs at all, none is.
+    A slide under a slur is not struck again; where a part has no slurs at all, none is (with ``guess``). A line that
+    comes from nowhere slides in, one that leads nowhere slides out.
     """
     found: dict[int, list[Technique]] = defaultdict(list)
     waiting: dict[tuple[str, str], int] = {}
     order = sorted(range(len(raws)), key=lambda i: (raws[i].onset, not raws[i].grace))
     slurred = _slurred(measures)
+    lines = {index: _lines_of(raws[index]) for index in order}
     # programs that number lines by string or voice number slurs alike
-    lines_used = {
-        c.get("number", "1")
-        for r in raws
-        for n in r.element.findall("notations")
-        for c in n
-        if c.tag == "slide"
-    }
-    paired = bool({number for number, _, _ in slurred} & lines_used)
+    used = {line.get("number", "1") for some in lines.values() for line in some if line.tag == "slide"}
+    paired = bool({number for number, _, _ in slurred} & used)
     for index in order:
-        lines = [
-            c for n in raws[index].element.findall("notations") for c in n if c.tag in ("slide", "glissando")
-        ]
-        for line in sorted(lines, key=lambda c: c.get("type") == "start"):
+        for line in sorted(lines[index], key=lambda c: c.get("type") == "start"):
             name = (line.tag, line.get("number", "1"))
             if line.get("type") == "start":
+                if name in waiting:
+                    found[waiting[name]].append(Slide(SlideKind.OUT_DOWN))
                 waiting[name] = index
             elif name in waiting:
                 source = raws[waiting.pop(name)]
                 if source.string != raws[index].string:
-                    dropped["slide from one string to another"] += 1
+                    ledger.drop("slide from one string to another", line, raws[index].measure.name)
                     continue
-                legato = not slurred or any(
+                legato = (guess and not slurred) or any(
                     a <= source.onset and raws[index].onset <= b
                     for number, a, b in slurred
                     if not paired or number == name[1]
@@ -85,8 +53,14 @@ def slides_of(
             else:
                 found[index].append(Slide(SlideKind.IN_BELOW))
     for index in waiting.values():
-        found[index] += [Slide(SlideKind.OUT_DOWN)]
+        found[index].append(Slide(SlideKind.OUT_DOWN))
     return found
+
+
+def _lines_of(raw: RawNote) -> list[Element]:
+    """The lines on a note; those on its twin only where it has none itself."""
+    own = [child for group in raw.element.iterfind("notations") for child in group if child.tag in _LINES]
+    return own or [child for child in raw.marks.others if child.tag in _LINES]
 
 
 def _slurred(measures: tuple[Measure, ...]) -> list[tuple[str, Fraction, Fraction]]:
@@ -94,12 +68,37 @@ def _slurred(measures: tuple[Measure, ...]) -> list[tuple[str, Fraction, Fractio
     open_slurs: dict[str, Fraction] = {}
     found: list[tuple[str, Fraction, Fraction]] = []
     # voices stand one after another in the file, a slur may lead from one to another
-    for _, quarter, item in sorted(timed(measures, "note"), key=lambda found: found[1]):
-        slurs = item.element.findall("notations/slur")
+    slurs = [
+        (quarter, item.element.find("grace") is None, slur.get("type") == "start", slur)
+        for _, quarter, item in timed(measures, "note")
+        for slur in item.element.iterfind("notations/slur")
+    ]
+    for quarter, _, starts, slur in sorted(slurs, key=lambda found: found[:3]):
+        number = slur.get("number", "1")
+        if starts:
+            open_slurs[number] = quarter
+        elif slur.get("type") == "stop" and number in open_slurs:
+            found.append((number, open_slurs.pop(number), quarter))
+    return found
+
+
+def tell_slurs(raws: Sequence[RawNote], joined: Sequence[bool], ledger: Ledger) -> None:
+    """List the slurs under which no note is hammered, pulled or slid to: they phrase, which a tab
+    does not say. ``joined`` tells for each raw note whether it is."""
+    starts: dict[str, RawNote] = {}
+    places = sorted(range(len(raws)), key=lambda i: (raws[i].onset, not raws[i].grace))
+    onsets = sorted(raw.onset for raw, legato in zip(raws, joined, strict=True) if legato)
+    for index in places:
+        raw = raws[index]
+        slurs = [m for m in raw.marks.others if m.tag == "slur"]
         for slur in sorted(slurs, key=lambda slur: slur.get("type") == "start"):
             number = slur.get("number", "1")
             if slur.get("type") == "start":
-                open_slurs[number] = quarter
-            elif slur.get("type") == "stop" and number in open_slurs:
-                found.append((number, open_slurs.pop(number), quarter))
-    return found
+                starts[number] = raw
+            elif slur.get("type") == "stop" and number in starts:
+                first = starts.pop(number)
+                place = bisect_left(onsets, first.onset)
+                if place == len(onsets) or onsets[place] > raw.onset:
+                    ledger.drop("slur", slur, first.measure.name)
+    for raw in starts.values():
+        ledger.drop("slur without an end", raw.element, raw.measure.name)
