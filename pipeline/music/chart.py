@@ -12,7 +12,7 @@ from typing import Final
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
-from pipeline.music.metre import NO_SIGNS, Bar, Form, Metre, PlacedBar, Signs
+from pipeline.music.metre import NO_SIGNS, Bar, Form, Jump, Metre, PlacedBar, Signs
 from pipeline.music.pitch import Interval
 from pipeline.music.words import tidy
 
@@ -123,10 +123,19 @@ class ChartComment:
         object.__setattr__(self, "text", tidy(self.text))
 
 
+_STATED: Final = ("metre", "key", "tempo_bpm", "feel")
+
+
 @dataclass(frozen=True)
 class Chart:
     """A whole chart. ``key``, ``feel`` (a groove's name), ``metre`` and ``tempo_bpm`` (quarter
-    notes a minute) are those at the start, None when not stated; later ones stand at their bars."""
+    notes a minute) are those at the start, None when not stated; later ones stand at their bars,
+    and what the first bar states is the start's.
+
+    Raises
+    ------
+    MusicError : no bars, a jump that leads nowhere, a comment outside.
+    """
 
     bars: tuple[ChartBar, ...]
     key: Key | None = None
@@ -139,6 +148,13 @@ class Chart:
     def __post_init__(self) -> None:
         if not self.bars:
             raise MusicError("a chart has at least one bar")
+        first = self.bars[0]
+        for name in _STATED:
+            if getattr(first, name) is not None:
+                object.__setattr__(self, name, getattr(first, name))
+        if any(getattr(first, name) is not None for name in _STATED):
+            plain = replace(first, metre=None, key=None, tempo_bpm=None, feel=None)
+            object.__setattr__(self, "bars", (plain, *self.bars[1:]))
         object.__setattr__(self, "title", tidy(self.title))
         object.__setattr__(self, "feel", tidy(self.feel) or None if self.feel is not None else None)
         object.__setattr__(self, "comments", tuple(sorted(self.comments, key=lambda c: c.bar)))
@@ -175,8 +191,9 @@ class Chart:
         """Which chart bar sounds in each played bar of ``form``; None in a pickup that the
         chart leaves out (as charts do).
 
-        A chart with repeats of its own is unrolled by them; one without may also follow the
-        tab's bars one to one, repeated as the tab is.
+        A chart with repeats and jumps of its own is unrolled by them. One that leaves them out,
+        or the jumps, or the repeats, may also follow the tab's bars one to one and be played as
+        the tab is.
 
         Raises
         ------
@@ -184,21 +201,43 @@ class Chart:
         """
         played = form.played.bars
         own = self._own_order()
-        lead = 1 if form.pickup else 0
+        lead = form.pickup
         if len(own) == len(played):
             return own
         if lead and len(own) == sum(not bar.bar.pickup for bar in played):
             rest = iter(own)
             return tuple(None if bar.bar.pickup else next(rest) for bar in played)
-        if not self.repeats and len(self.bars) == len(form.bars):
+        if self._goes_along(form.bars):
             return tuple(bar.written for bar in played)
-        if not self.repeats and lead and len(self.bars) == len(form.bars) - 1:
+        if lead and self._goes_along(form.bars[1:]):
             return tuple(bar.written - 1 if bar.written else None for bar in played)
-        unrolled = f" ({len(own)} as played)" if self.repeats else ""
-        raise MusicError(
-            f"the chart has {len(self.bars)} bars{unrolled}, the tab has {len(form.bars)}"
-            f" written and {len(played)} as played" + (", its pickup bar counted" if lead else "")
+        raise MusicError(self._misfit(form, len(own)))
+
+    def _goes_along(self, bars: Sequence[Bar]) -> bool:
+        """Whether the chart has these bars and says of repeats nothing else, and of jumps too."""
+        if len(bars) != len(self.bars):
+            return False
+        for marks in (_repeats_of, _jumps_of):
+            mine = [marks(bar) for bar in self.bars]
+            theirs = [marks(bar) for bar in bars]
+            if any(map(any, mine)) and mine != theirs:
+                return False
+        return True
+
+    def _misfit(self, form: Form, own: int) -> str:
+        written, played = len(form.bars), len(form.played.bars)
+        unrolled = f" ({own} as played)" if self.repeats else ""
+        text = (
+            f"the chart has {len(self.bars)} bars{unrolled}, the tab has {written}"
+            f" written and {played} as played" + (", its pickup bar counted" if form.pickup else "")
         )
+        if len(self.bars) == written:
+            return text + "; their repeats or jumps differ"
+        wanted = played if self.repeats else written
+        short = wanted - (own if self.repeats else len(self.bars))
+        if abs(short) == 1 and not form.pickup:
+            return text + ("; one bar is missing" if short > 0 else "; there is one bar too many")
+        return text
 
     def spans(self, form: Form) -> tuple[ChordSpan, ...]:
         """The chords over the played form, without gaps, in order.
@@ -250,6 +289,15 @@ class Chart:
             for bar in self.bars
         )
         return replace(self, bars=bars, key=self.key.transposed(interval) if self.key else None)
+
+
+def _repeats_of(bar: Bar | ChartBar) -> tuple[bool, int, tuple[int, ...]]:
+    return bar.repeat_start, bar.repeat_times, bar.endings
+
+
+def _jumps_of(bar: Bar | ChartBar) -> tuple[bool, bool, bool, bool, Jump | None]:
+    signs = bar.signs
+    return signs.segno, signs.coda, signs.to_coda, signs.fine, signs.jump
 
 
 def changes(spans: Iterable[ChordSpan]) -> tuple[ChordSpan, ...]:

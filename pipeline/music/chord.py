@@ -7,6 +7,9 @@ quality is a triad (nothing, ``m min -``, ``dim ° o``, ``aug +``, ``sus2 sus4 s
 with an extension (``6 69 7 maj7 M7 Δ 9 11 13 ø`` ...); alterations are ``b5 #5 b9 #9 #11
 b13``, ``addN``, ``noN``, ``sus4`` and ``alt``, bare or in parentheses.
 
+A chord *is* its degrees: kind and changes are brought to the one shortest way to say them,
+so that chords of the same notes and names are equal however they were written.
+
 References
 ----------
 Harte, C., Sandler, M., Abdallah, S., Gomez, E. (2005), "Symbolic representation of musical
@@ -17,10 +20,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
-from pipeline.music.errors import SpellingError
+from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.pitch import ALTER_SIGN, ALTER_TEXT, STEPS, Interval, Spelling
 
 Degrees = dict[int, int]  # degree -> alteration against the major scale of the root
@@ -76,14 +79,20 @@ _HARTE: Final = frozenset(
     ]
 )
 
+# a second form of a degree that is there already (b9 and #9) counts two octaves higher
+DOUBLED: Final = {5: 19, 9: 23, 11: 25, 13: 27}
+_ACTIONS: Final = ("add", "alter", "omit")
+# what may stand altered against a kind; any other degree is added to one that lacks it
+_ALTERABLE: Final = (5, 9, 11, 13)
+
 _BASE: Final = re.compile(
     r"(?P<third>[Mm]in(?:or)?|MIN|[Mm]i(?!n)|MI|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
     r"(?P<triad>dim|°|o(?![a-z])|aug|\+(?!9|11|13)|ø|Ø)?"
-    r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|Δ|△)?"
+    r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|Δ|△|\^(?=[679]|1[13]))?"
     r"(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
 )
 _CHANGE: Final = re.compile(
-    r"(?P<word>add|omit|no|sus|alt)?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[2-9])?"
+    r"(?P<word>add|omit|no|sus|alt|[Mm]aj|M|Δ)?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[2-9])?"
 )
 _SIGNS: Final = {"#": 1, "♯": 1, "+": 1, "b": -1, "♭": -1, "-": -1, "−": -1}
 
@@ -96,23 +105,97 @@ class Change:
     degree: int
     alter: int = 0
 
+    def __post_init__(self) -> None:
+        if self.action not in _ACTIONS:
+            raise MusicError(f"a chord's degree is added, altered or omitted, got {self.action!r}")
+        if not 2 <= self.degree <= 13 or not -2 <= self.alter <= 2:
+            raise MusicError(f"a chord has no degree {self.degree} altered by {self.alter:+d}")
+        if self.action == "omit" and self.alter:
+            raise MusicError("a degree that is left out is not altered")
+
     def text(self, signs: dict[int, str]) -> str:
         """``b9``, ``add11``, ``no3``, with the accidentals written as in ``signs``."""
         if self.action == "omit":
             return f"no{self.degree}"
         if self.action == "add" and self.alter == 0:
-            return f"add{self.degree}"
+            return "maj7" if self.degree == 7 else f"add{self.degree}"
         return f"{signs[self.alter]}{self.degree}"
+
+
+# the altered dominant, both fifth and ninth bent: common practice
+ALTERED: Final = (Change("alter", 5, 1), Change("add", 9, 1), Change("add", 13, -1))
+
+
+def _degrees(kind: str, changes: tuple[Change, ...]) -> Degrees:
+    """All degrees of a kind with changes."""
+    found: Degrees = {1: 0, **KINDS[kind][0]}
+    changed: set[int] = set()
+    for change in changes:
+        degree, alter = change.degree, change.alter
+        if change.action == "omit":
+            found.pop(degree, None)
+        elif degree not in found or found[degree] == alter:
+            found[degree] = alter
+        elif degree in DOUBLED and (change.action == "add" or degree in changed):
+            found[DOUBLED[degree]] = alter
+        else:
+            found[degree] = alter
+        changed.add(degree)
+    for degree, above in DOUBLED.items():
+        if above in found:  # the plain one first, then from flat to sharp
+            forms = sorted({found[number] for number in (degree, above) if number in found})
+            forms.sort(key=lambda alter: alter != 0)
+            found.pop(above)
+            found.update(zip((degree, above), forms, strict=False))
+    return dict(sorted(found.items()))
+
+
+@lru_cache(maxsize=4096)
+def _shortest(degrees: tuple[tuple[int, int], ...]) -> tuple[str, tuple[Change, ...]]:
+    """The kind and the fewest changes that make these degrees."""
+    names = {high: low for low, high in DOUBLED.items()}
+    plain = {degree: alter for degree, alter in degrees if degree not in names and degree != 1}
+    doubled = [Change("add", names[degree], alter) for degree, alter in degrees if degree in names]
+    best: tuple[int, str, tuple[Change, ...]] | None = None
+    for kind, (own, _, _) in KINDS.items():
+        changed = {d: a for d, a in plain.items() if own.get(d) != a}
+        if any(d in own and (d not in _ALTERABLE or a == 0) for d, a in changed.items()):
+            continue
+        omits = [Change("omit", d) for d in own if d not in plain]
+        others = [Change("alter" if d in own else "add", d, a) for d, a in sorted(changed.items())]
+        cost = 2 * (len(omits) + len(others)) + (bool(others) and kind == "5")
+        if Change("omit", 3) in omits and (Change("add", 2) in others or Change("add", 4) in others):
+            cost -= 3  # a suspension is one thing
+        changes = (*omits, *sorted((*others, *doubled), key=lambda c: (c.degree, c in doubled)))
+        if best is None or cost < best[0]:
+            best = cost, kind, changes
+    assert best is not None  # the power chord alters nothing but its fifth
+    return best[1:]
 
 
 @dataclass(frozen=True)
 class Chord:
-    """A chord symbol. ``kind`` is a key of :data:`KINDS`; ``bass`` None means the root."""
+    """A chord symbol. ``kind`` is a key of :data:`KINDS`; ``bass`` None means the root.
+
+    Raises
+    ------
+    MusicError : no such kind.
+    """
 
     root: Spelling
     kind: str = "maj"
     changes: tuple[Change, ...] = ()
     bass: Spelling | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise MusicError(f"unknown kind of chord {self.kind!r}; known: {', '.join(KINDS)}")
+        if self.changes:
+            kind, changes = _shortest(tuple(_degrees(self.kind, self.changes).items()))
+            object.__setattr__(self, "kind", kind)
+            object.__setattr__(self, "changes", changes)
+        if self.bass == self.root:
+            object.__setattr__(self, "bass", None)
 
     @classmethod
     def parse(cls, text: str) -> Chord:
@@ -126,14 +209,12 @@ class Chord:
 
     @cached_property
     def degrees(self) -> Degrees:
-        """Degree (1-13) -> alteration against the major scale of the root."""
-        found: Degrees = {1: 0, **KINDS[self.kind][0]}
-        for change in self.changes:
-            if change.action == "omit":
-                found.pop(change.degree, None)
-            else:
-                found[change.degree] = change.alter
-        return dict(sorted(found.items()))
+        """Degree -> alteration against the major scale of the root.
+
+        Degrees go from 1 to 13; a second form of one that is there (#9 beside b9) stands two
+        octaves higher, see :data:`DOUBLED`.
+        """
+        return _degrees(self.kind, self.changes)
 
     def _spell(self, degree: int, alter: int) -> Spelling:
         steps = (degree - 1) % 7
@@ -164,19 +245,32 @@ class Chord:
         _, plain, signed = KINDS[self.kind]
         base = signed if signs else plain
         table = ALTER_SIGN if signs else ALTER_TEXT
-        if any(c.action == "add" and c.degree == 9 for c in self.changes) and self.kind in ("maj6", "min6"):
-            others = "".join(c.text(table) for c in self.changes if c.degree != 9)
-            return f"{base}/9{others}"
-        suspended = [c for c in self.changes if c.action == "omit" and c.degree == 3]
-        texts = [c.text(table) for c in self.changes]
-        for added in [c for c in self.changes if c.action == "add" and c.degree in (2, 4) and c.alter == 0]:
-            if suspended:
-                texts.remove(suspended[0].text(table))
-                texts[texts.index(added.text(table))] = f"sus{added.degree}"
+        if self.kind == "7" and self.changes == ALTERED:
+            return "7alt"
+        texts: list[str] = []
+        there = dict(KINDS[self.kind][0])
+        for change in self.changes:
+            text = change.text(table)
+            if change.action == "add" and change.alter and change.degree in there:
+                text = f"add{text}"  # beside the other one, not in its place
+            texts.append(text)
+            if change.action == "alter" or change.alter:
+                there.pop(change.degree, None)
+            else:
+                there[change.degree] = 0
+        if self.changes[:1] == (Change("omit", 3),):
+            for number in (4, 2):
+                if f"add{number}" in texts:
+                    texts[texts.index(f"add{number}")] = f"sus{number}"
+                    del texts[0]
+                    break
+        if self.kind in ("maj6", "min6") and "add9" in texts:
+            texts.remove("add9")
+            base += "/9"
         if len(texts) > 1:
             return f"{base}({','.join(texts)})"
         # a bare alteration behind a bare letter would read as an accidental of the root
-        bare = not base and texts and texts[0][0] in "b#♭♯"
+        bare = texts and (texts[0] == "maj7" or (not base and texts[0][0] in "b#♭♯"))
         return base + (f"({texts[0]})" if bare else "".join(texts))
 
     def text(self) -> str:
@@ -193,7 +287,8 @@ class Chord:
         base = {1: 0, **KINDS[shorthand][0]} if shorthand else {1: 0}
         mine = self.degrees
         extra = [f"*{ALTER_TEXT[a]}{d}" for d, a in base.items() if d not in mine or mine[d] != a]
-        extra += [f"{ALTER_TEXT[a]}{d}" for d, a in mine.items() if base.get(d) != a]
+        names = {high: low for low, high in DOUBLED.items()}
+        extra += [f"{ALTER_TEXT[a]}{names.get(d, d)}" for d, a in mine.items() if base.get(d) != a]
         label = shorthand + (f"({','.join(extra)})" if extra else "")
         return f"{self.root.text()}:{label}" + (f"/{self._bass_degree()}" if self.bass else "")
 
@@ -244,7 +339,7 @@ class _Reader:
         if kind == "maj" and rest[end:].strip("( ").startswith("alt"):
             kind = "7"  # Calt is C7alt: common practice
         changes += self._changes(rest, end, len(root_text), kind)
-        return _tidy(Chord(Spelling.parse(root_text), kind, tuple(changes), bass))
+        return Chord(Spelling.parse(root_text), kind, tuple(changes), bass)
 
     def _base(self, rest: str) -> tuple[str, int, list[Change]]:
         match = _BASE.match(rest)
@@ -258,14 +353,16 @@ class _Reader:
             if opened:
                 major = number = None
         if triad in ("dim", "°", "o"):
-            return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number), [])
+            if major and number == "7":
+                return "dim", end, [Change("add", 7)]
+            return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number, end), [])
         if triad in ("ø", "Ø"):
             return "hdim7", end, []
         if triad in ("aug", "+"):
             if number in ("7", "9"):
                 kind = ("maj" if major else "") + number
                 return kind, end, [Change("alter", 5, 1)]
-            return "aug", self._cut(match, number), []
+            return "aug", self._cut(match, number, end), []
         if number in ("6/9", "69"):
             return ("min6" if third else "maj6"), end, [Change("add", 9)]
         if number == "6":
@@ -289,8 +386,8 @@ class _Reader:
         return ("min" if third else "maj" if major else "") + number, end, []
 
     @staticmethod
-    def _cut(match: re.Match[str], number: str | None) -> int:
-        return match.start("number") if number else match.end()
+    def _cut(match: re.Match[str], number: str | None, end: int) -> int:
+        return match.start("number") if number else end
 
     def _changes(self, rest: str, start: int, offset: int, kind: str) -> list[Change]:
         found: list[Change] = []
@@ -314,7 +411,11 @@ class _Reader:
         alter = sum(_SIGNS[sign] for sign in match["sign"])
         if word == "alt":
             # the altered dominant, both fifths and ninths bent: common practice
-            return [Change("alter", 5, 1), Change("add", 9, 1), Change("add", 13, -1)]
+            return list(ALTERED)
+        if word in ("maj", "Maj", "M", "Δ"):
+            if alter or degree not in ("7", None) or (degree is None and word != "Δ"):
+                raise self.fail(column, f"{match[0]!r} is not understood; an added one is maj7")
+            return [Change("add", 7)]
         if word == "sus":
             number = int(degree or 4)
             if number not in (2, 4):
@@ -331,16 +432,8 @@ class _Reader:
             if inside and number in (9, 11, 13):  # C7(13): an addition, common practice
                 return [Change("add", number)]
             raise self.fail(column, f"{match[0]!r} is not understood")
-        has = number in KINDS[kind][0]
-        return [Change("alter" if has or number == 5 else "add", number, alter)]
-
-
-def _tidy(chord: Chord) -> Chord:
-    """One way to say one chord: the plain kind with these very degrees, where there is one."""
-    for kind, (degrees, _, _) in KINDS.items():
-        if chord.changes and chord.degrees == {1: 0, **degrees}:
-            return Chord(chord.root, kind, (), chord.bass)
-    return chord
+        has = number in KINDS[kind][0] or number == 5
+        return [Change("alter" if has and word is None else "add", number, alter)]
 
 
 def _suggest(text: str) -> str | None:

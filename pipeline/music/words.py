@@ -7,9 +7,7 @@ import unicodedata
 
 def tidy(text: str) -> str:
     """On one line, with single spaces, composed letters (NFC), and nothing that steers a terminal."""
-    text = unicodedata.normalize("NFC", " ".join(text.split()))
-    if text.isprintable():
-        return text
-    return " ".join(
-        "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cs", "Zl", "Zp")).split()
-    )
+    if not text.isprintable():
+        unseen = ("Cc", "Cs", "Zl", "Zp")
+        text = "".join(c for c in text if c.isspace() or unicodedata.category(c) not in unseen)
+    return unicodedata.normalize("NFC", " ".join(text.split()))
