@@ -151,7 +151,9 @@ def _with_room(tab: Tab, score: bytes, look: Look, *, width: float) -> Drawing:
 
 def _missing_signs(tab: Tab, look: Look, *texts: str) -> tuple[str, ...]:
     """A note on letters that the look's fonts do not have, or none."""
-    words = "".join((tab.title, *texts, *(phrase.name for phrase in tab.phrases)))
+    named = [phrase.name for phrase in tab.phrases]
+    said = [lyric.text for lyric in tab.lyrics] + [remark.text for remark in tab.remarks]
+    words = "".join((tab.title, *texts, *named, *said))
     missing = sorted({c for c in words if not c.isspace() and not look.has_glyph(c)})
     if not missing:
         return ()

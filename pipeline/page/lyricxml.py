@@ -1,6 +1,7 @@
 """Words sung, on the notes they belong to, as MusicXML 4.0 ``lyric`` elements.
 
-A syllable whose word goes on ends in ``-`` in a tab; here ``syllabic`` says so.
+A syllable whose word goes on ends in ``-`` in a tab; here ``syllabic`` says so. A dash alone is
+its own text.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class Words:
         goes_on: dict[int, bool] = {}  # by verse
         for lyric in tab.lyrics:
             self.by_bar.setdefault(tab.form.written.bar_at(lyric.quarter).index, []).append(lyric)
-            before, after = goes_on.get(lyric.verse, False), lyric.text.endswith("-")
+            before, after = goes_on.get(lyric.verse, False), lyric.text.endswith("-") and lyric.text != "-"
             self._syllabic[lyric.verse, lyric.quarter] = (
                 ("middle" if before else "begin") if after else ("end" if before else "single")
             )
@@ -65,7 +66,7 @@ class Words:
         for lyric in lyrics:
             element = Element("lyric", {"number": str(lyric.verse)})
             SubElement(element, "syllabic").text = self._syllabic[lyric.verse, lyric.quarter]
-            SubElement(element, "text").text = lyric.text.removesuffix("-")
+            SubElement(element, "text").text = lyric.text.removesuffix("-") or "-"
             made.append(element)
         return made
 

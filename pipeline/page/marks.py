@@ -89,6 +89,7 @@ class Marks:
             self._slur(spot)
         for spot in self.firsts:
             self._above(spot)
+        self._plucked()
         for kind, words in ((PalmMute, "P.M."), (LetRing, "let ring")):
             for first, last in runs_of(self.tab, kind):
                 self._span(first, last, words)
@@ -363,6 +364,20 @@ class Marks:
             self._add(shapes.text(at, bottom, lead, self.look, size=LETTER_SIZE, italic=True))
 
     # below the staff
+
+    def _plucked(self) -> None:
+        """The picking hand's fingers under the numbers, those of a chord in its order."""
+        size = 260.0
+        rows: dict[float, float] = {}  # x of a moment -> its next free baseline
+        for spot in sorted(self.firsts, key=lambda s: (s.x, s.line)):
+            finger = self.tab.notes[spot.index].pluck
+            if finger is None:
+                continue
+            column = next((x for x in rows if abs(x - spot.x) < 60), spot.x)
+            y = rows.get(column, self.bottom + 350.0)
+            rows[column] = y + size * 0.85
+            self.boxes.append(Box(spot.x - 80, y - size * 0.7, spot.x + 80, y + size * 0.2))
+            self._add(shapes.text(spot.x, y, finger, self.look, size=size, italic=True))
 
     def _span(self, first: int, last: int, words: str) -> None:
         """Words and a dashed line under a run of notes, as far as it is on this system."""

@@ -176,9 +176,7 @@ class NotationWriter:
             if note.has(Tap):
                 SubElement(technical, "tap", {"hand": "right"})
             self._harmonic(technical, note)
-            trill = note.get(Trill)
-            if trill is not None and trill.fret - note.fret not in _STEPS:
-                SubElement(technical, "other-technical").text = f"trill to fret {trill.fret}"
+            technical.extend(_in_words(note))
             stroke = note.get(Stroke)
             if stroke is not None:
                 SubElement(technical, "down-bow" if stroke.down else "up-bow")
@@ -249,11 +247,6 @@ class NotationWriter:
         SubElement(element, "natural" if natural else "artificial")
         # the pitch written is where the finger is: touched, or fretted under the touched node
         SubElement(element, "touching-pitch" if natural else "base-pitch")
-        words = ["pinch harmonic"] if harmonic.kind is HarmonicKind.PINCH else []
-        if harmonic.sounds != usual_sounds(harmonic, note.fret):
-            words = [f"{'pinch ' if words else ''}harmonic +{harmonic.sounds}"]
-        if words:
-            SubElement(technical, "other-technical").text = words[0]
 
     @staticmethod
     def _articulations(notations: Element, note: Note, *, told: frozenset[Technique] = frozenset()) -> None:
@@ -284,6 +277,24 @@ class NotationWriter:
             SubElement(group, "tremolo", {"type": "single"}).text = str(tremolo.strokes)
         if len(group):
             notations.append(group)
+
+
+def _in_words(note: Note) -> list[Element]:
+    """What MusicXML has no element for: pinch harmonics, what a harmonic sounds, wide trills."""
+    words: list[str] = []
+    harmonic, trill = note.get(Harmonic), note.get(Trill)
+    if harmonic is not None:
+        pinch = "pinch " if harmonic.kind is HarmonicKind.PINCH else ""
+        if harmonic.sounds != usual_sounds(harmonic, note.fret):
+            words.append(f"{pinch}harmonic +{harmonic.sounds}")
+        elif pinch:
+            words.append("pinch harmonic")
+    if trill is not None and trill.fret - note.fret not in _STEPS:
+        words.append(f"trill to fret {trill.fret}")
+    made = [Element("other-technical") for _ in words]
+    for element, text in zip(made, words, strict=True):
+        element.text = text
+    return made
 
 
 def _told(head: Head, chord: Sequence[Head]) -> frozenset[Technique]:

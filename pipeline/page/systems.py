@@ -220,10 +220,10 @@ def _read(element: Element, bar: int, graces: Mapping[int, int]) -> System:
         if not system.tab_lines:
             system.staff_lines = sorted({y for y, _, _ in lines[0]})
             system.tab_lines = sorted({y for y, _, _ in lines[1]})
-        system.above += list(_boxes(staves[0]))
+        system.above += [*_boxes(staves[0]), *_syllables(staves[0])]
         for group in measure:
             names = set(_classes(group))
-            if names & {"slur", "tie", "dynam"}:
+            if names & {"slur", "tie", "dynam", "dir"}:
                 found = _drawn(group) if names & _SPANNING else _boxes(group)
                 system.above += [box for box in found if box.bottom < system.tab_lines[0]]
         system.names += [g for g in measure if "reh" in _classes(g) and "bounding-box" not in _classes(g)]
@@ -263,6 +263,23 @@ def _boxes(element: Element, *, leave_out: str = "") -> Iterator[Box]:
                 yield Box(x, y, x + w, y + h)
 
 
+def _syllables(staff: Element) -> Iterator[Box]:
+    """Of words under the staff, whose boxes the engraver does not tell; widths are near enough."""
+    for group in staff.iter(f"{SVG}g"):
+        text = group.find(f"{SVG}text") if _classes(group) == ["syl"] else None
+        if text is None:
+            continue
+        x, y = float(text.get("x", "0")), float(text.get("y", "0"))
+        size = _size_of(text)
+        wide = 0.5 * size * len("".join(text.itertext()).strip())
+        yield Box(x, y - 0.75 * size, x + wide, y + 0.25 * size)
+
+
+def _size_of(text: Element) -> float:
+    sizes = (float(t.get("font-size", "0px")[:-2]) for t in text.iter(f"{SVG}tspan") if t.get("font-size"))
+    return max(sizes, default=324.0)
+
+
 def _drawn(group: Element) -> Iterator[Box]:
     """The frame of all points of a group's lines, bends of curves included."""
     places: list[tuple[float, float]] = []
@@ -289,8 +306,7 @@ def _spots(staff: Element, lines: Sequence[float], bar: int) -> Iterator[Spot]:
         if match is None or text is None:
             continue
         x, y = float(text.get("x", "0")), float(text.get("y", "0"))
-        size = max((float(t.get("font-size", "0px")[:-2]) for t in text.iter(f"{SVG}tspan")
-                    if t.get("font-size")), default=324.0)  # fmt: skip
+        size = _size_of(text)
         middle = y - size / 3
         line = min(lines, key=lambda candidate: abs(candidate - middle))
         written: Any = "".join(text.itertext()).strip()

@@ -7,8 +7,8 @@ from fractions import Fraction as F
 
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.key import Key
-from pipeline.music.metre import Bar, Form, Metre
-from pipeline.music.tab import Note, Phrase, Tab, TempoMark
+from pipeline.music.metre import Bar, Form, Jump, Metre, Signs
+from pipeline.music.tab import KeyMark, Lyric, Note, Phrase, Remark, Tab, TempoMark
 from pipeline.music.technique import (
     Accent,
     Bend,
@@ -160,6 +160,74 @@ def whole_bar_tie_tab() -> Tab:
     return tab_of([(2, 9, 4, 2, ())], form=Form.plain(4), key="E")
 
 
+def all_marks_tab() -> Tab:
+    """What stands beside the notes, all of it: signs and jumps, keys, two verses, remarks, fingers of
+    both hands, two voices, grace notes together, a change of tempo and of loudness, under a pickup."""
+    metre, bar = Metre(4, 4), 4
+    signs = {
+        1: Signs(segno=True), 4: Signs(to_coda=True), 6: Signs(fine=True), 8: Signs(jump=Jump("segno", "coda")),
+        9: Signs(coda=True), 10: Signs(jump=Jump("start", "fine")),
+    }  # fmt: skip
+    bars = [Bar(0, metre, F(1), pickup=True)]
+    for number in range(1, 12):
+        bars.append(
+            Bar(number, metre, F(4), repeat_start=number == 1, repeat_times=3 * (number == 3),
+                signs=signs.get(number, Signs()), double=number in (4, 6))
+        )  # fmt: skip
+    rows: list[Row] = [(0, 1, 3, 0, ())]
+    for place in range(88):
+        at, n = F(place, 2), place % 8
+        own: tuple[Technique, ...] = (PalmMute(),) if 24 <= at < 28 else ()
+        own = {8 + 1: (Bend.up(2),), F(21, 2): (HammerOn(),), 20: (Trill(7),)}.get(at, own)
+        fret = n % 3 + 3 * (n == 5) + 5 * (20 <= at < 24)
+        rows.append((1 + at, HALF, (3, 2, 1, 2)[n % 4], fret, own))
+    tab = tab_of(rows, form=Form(tuple(bars)), key="G", title="Down to the river")
+    notes = []
+    for index, note in enumerate(tab.notes):
+        finger = index % 5 if note.onset < 9 else None
+        pluck = "pimac"[index % 5] if 9 <= note.onset < 13 else None
+        notes.append(
+            replace(note, finger=finger, pluck=pluck, dynamic="f" if note.onset >= 7 * bar + 1 else "mf")
+        )
+    for start in range(1, 17, 4):
+        notes.append(replace(tab.note(F(start), F(2), 6, 3), voice=2))
+        notes.append(replace(tab.note(F(start + 2), F(2), 5, 2), voice=2))
+    notes.append(tab.note(F(17), F(0), 1, 4, Grace()))
+    notes.append(tab.note(F(17), F(0), 2, 4, Grace(together=True)))
+    one = [
+        "Morn-",
+        "ing",
+        "comes",
+        "slow-",
+        "ly",
+        "in-",
+        "to",
+        "the",
+        "old",
+        "town",
+        "and",
+        "all",
+        "of",
+        "us",
+        "are",
+        "still",
+        "a-",
+        "sleep",
+    ]
+    two = ["Eve-", "ning", "falls", "soft-", "ly", "on", "the", "same"]
+    lyrics = [Lyric(1 + n * HALF, word) for n, word in enumerate(one)]
+    lyrics += [Lyric(F(1 + n), word, 2) for n, word in enumerate(two)]
+    return replace(
+        tab,
+        notes=tuple(notes),
+        phrases=(Phrase("Opening", 1, 4), Phrase("Middle", 5, 8), Phrase("End", 9, 11)),
+        key_changes=(KeyMark(F(17), Key.parse("E")), KeyMark(F(33), Key.parse("Cm"))),
+        lyrics=tuple(lyrics),
+        remarks=(Remark(F(1), "gently"), Remark(F(11), "second time softly"), Remark(F(29), "rit.")),
+        tempos=(TempoMark(F(0), 96.0), TempoMark(F(21), 72.0)),
+    )
+
+
 PIECES = {
     "techniques": techniques_tab,
     "triplets": triplets_tab,
@@ -169,4 +237,5 @@ PIECES = {
     "compound": compound_tab,
     "ringing": ringing_tab,
     "whole-bar tie": whole_bar_tie_tab,
+    "all marks": all_marks_tab,
 }
