@@ -46,7 +46,7 @@ from pipeline.read.musicxml_measures import Measure, MeasureReader, form_of, tim
 from pipeline.read.musicxml_neck import disentangle, fitted, into_range, place_raws
 from pipeline.read.musicxml_notes import NoteReader, RawNote, loosen_ties
 from pipeline.read.musicxml_signs import SignReader
-from pipeline.read.musicxml_slides import slides_of, tell_slurs
+from pipeline.read.musicxml_slides import lines_of, slides_of, tell_slurs
 from pipeline.read.musicxml_techniques import TechniqueReader
 from pipeline.read.musicxml_tree import place_of
 from pipeline.read.musicxml_words import lyrics_of, phrases_of, remarks_of
@@ -151,7 +151,8 @@ class _PartReader:
             first = firsts.get(match[1]) if match is not None else None
             if first is not None and raw.tied and first.onset + first.duration == raw.onset:
                 first.duration += raw.duration
-                first.marks.others += [m for m in raw.marks.others if m.tag in ("slide", "glissando", "tied")]
+                first.tail += lines_of(raw)
+                first.marks.others += [m for m in raw.marks.others if m.tag == "tied"]
                 continue
             firsts[name] = raw
             kept.append(raw)

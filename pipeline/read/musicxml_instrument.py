@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -241,30 +240,3 @@ def harmonic_place(midi: int, instrument: Instrument) -> tuple[int, int] | None:
         return None
     _, fret, string = min(found)
     return string, -fret
-
-
-def place_on_neck(
-    midis: Sequence[int], instrument: Instrument, busy: frozenset[int]
-) -> list[tuple[int, int] | None]:
-    """(string, fret) for pitches struck together, each as low on the neck as it goes.
-
-    Highest pitch first, the lowest free fret, the strings in ``busy`` left alone when there
-    is another way; a string tuned above its neighbour, such as a banjo's short one, is fretted
-    only for want of another (common practice). None for a pitch that no free string has.
-    """
-    drones = {
-        s for s in range(2, len(instrument.strings) + 1)
-        if instrument.open_midi(s) > instrument.open_midi(s - 1)
-    }  # fmt: skip
-    found: dict[int, tuple[int, int] | None] = {}
-    used: set[int] = set()
-    for index in sorted(range(len(midis)), key=lambda i: -midis[i]):
-        places = sorted(
-            instrument.places(midis[index]),
-            key=lambda place: (place[0] in busy, place[0] in drones and place[1] > 0, place[1], place[0]),
-        )
-        place = next((p for p in places if p[0] not in used), None)
-        found[index] = place
-        if place is not None:
-            used.add(place[0])
-    return [found[index] for index in range(len(midis))]

@@ -142,7 +142,7 @@ class MeasureReader:
             elif tag not in ("print", "link", "bookmark", "grouping"):
                 self.ledger.drop(tag, child, name)
         found.filled, found.metre, found.endings = filled, self._metre, self._endings
-        found.free = self._free or not self._stated
+        found.free = self._free or (not self._stated and filled > self._metre.quarters)
         if ending_stops:
             self._endings = ()
         return found

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from fractions import Fraction
 
+from pipeline.music.fingering import Unplaced, place_notes
 from pipeline.music.instrument import Instrument
 from pipeline.music.key import Key
 from pipeline.music.pitch import Pitch
-from pipeline.read.musicxml_instrument import harmonic_place, place_on_neck
+from pipeline.read.musicxml_instrument import harmonic_place
 from pipeline.read.musicxml_ledger import Ledger, in_measures
 from pipeline.read.musicxml_notes import RawNote
 
@@ -44,42 +43,29 @@ def place_raws(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) 
     bare = [r for r in raws if r.string is None or r.fret is None]
     if not bare:
         return
-    groups: dict[tuple[Fraction, bool, int], list[RawNote]] = defaultdict(list)
-    turn = 0  # grace notes come one after another, unless they are a chord
+    unplaced: list[Unplaced] = []
     for raw in raws:
-        turn += raw.grace and not raw.chord
-        groups[raw.onset, not raw.grace, turn if raw.grace else 0].append(raw)
-    ends: dict[int, Fraction] = {}
-    held: dict[int, tuple[int, int]] = {}  # MIDI number -> its last place, for ties
-    for (onset, _, _), group in sorted(groups.items(), key=lambda g: g[0]):
-        free: list[RawNote] = []
-        taken = {r.string for r in group if r.string is not None and r.fret is not None}
-        for raw in group:
-            if raw.bare and raw.marks.one("harmonic") is not None:
-                node = harmonic_place(raw.midi, instrument)
-                if node is not None and node[0] not in taken:
-                    raw.string, raw.fret = node
-                    taken.add(raw.string)
-            if raw.string is None or raw.fret is None:
-                if raw.tied and raw.midi in held and held[raw.midi][0] not in taken:
-                    raw.string, raw.fret = held[raw.midi]
-                    taken.add(raw.string)
-                else:
-                    free.append(raw)
-        busy = frozenset({s for s, end in ends.items() if end > onset} | {s for s in taken if s is not None})
-        for raw, place in zip(free, place_on_neck([r.midi for r in free], instrument, busy), strict=True):
-            if place is None or place[0] in taken:
-                _no_place(raw, instrument, ledger)
-                continue
+        node = None
+        if raw.bare and raw.marks.one("harmonic") is not None:
+            node = harmonic_place(raw.midi, instrument)
+        string, fret = node or (raw.string, raw.fret)
+        unplaced.append(
+            Unplaced(
+                raw.onset, raw.onset + raw.duration, raw.midi, string, fret, raw.marks.one("bend") is not None,
+                raw.grace and raw.chord,
+            )
+        )  # fmt: skip
+    for raw, place in zip(raws, place_notes(unplaced, instrument), strict=True):
+        if raw.string is not None and raw.fret is not None:
+            continue
+        if place is None:
+            _no_place(raw, instrument, ledger)
+        else:
             raw.string, raw.fret = place
-        for raw in group:
-            if raw.string is not None and raw.fret is not None:
-                ends[raw.string] = raw.onset + raw.duration
-                held[raw.midi] = (raw.string, raw.fret)
     how = "all notes" if len(bare) == len(raws) else f"{len(bare)} of {len(raws)} notes"
     ledger.caution(
-        f"{how} lack string and fret: each is laid as low on the neck as it goes",
-        "Ask lessonwright study for fingerings, or write them in the notation software.", bare[0].element,
+        f"{how} lack string and fret: they are laid where the hand moves least",
+        "Look them through, or write strings and frets in the notation software.", bare[0].element,
     )  # fmt: skip
 
 

@@ -66,6 +66,7 @@ class RawNote:
     midi : -1 where string and fret alone tell
     bare : the file does not say where it is fretted
     chord : struck with the note before it in the file
+    tail : lines on heads that only prolong it
     """
 
     element: Element
@@ -83,6 +84,7 @@ class RawNote:
     chord: bool
     marks: NoteMarks
     twin: Element | None = None
+    tail: list[Element] = field(default_factory=list)
 
     @property
     def elements(self) -> tuple[Element, ...]:

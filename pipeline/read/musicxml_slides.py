@@ -28,10 +28,10 @@ def slides_of(
     waiting: dict[tuple[str, str], int] = {}
     order = sorted(range(len(raws)), key=lambda i: (raws[i].onset, not raws[i].grace))
     slurred = _slurred(measures)
-    lines = {index: _lines_of(raws[index]) for index in order}
+    lines = {index: lines_of(raws[index]) for index in order}
     # programs that number lines by string or voice number slurs alike
     used = {line.get("number", "1") for some in lines.values() for line in some if line.tag == "slide"}
-    paired = bool({number for number, _, _ in slurred} & used)
+    paired = not guess or bool({number for number, _, _ in slurred} & used)
     for index in order:
         for line in sorted(lines[index], key=lambda c: c.get("type") == "start"):
             name = (line.tag, line.get("number", "1"))
@@ -57,10 +57,10 @@ def slides_of(
     return found
 
 
-def _lines_of(raw: RawNote) -> list[Element]:
+def lines_of(raw: RawNote) -> list[Element]:
     """The lines on a note; those on its twin only where it has none itself."""
     own = [child for group in raw.element.iterfind("notations") for child in group if child.tag in _LINES]
-    return own or [child for child in raw.marks.others if child.tag in _LINES]
+    return (own or [child for child in raw.marks.others if child.tag in _LINES]) + raw.tail
 
 
 def _slurred(measures: tuple[Measure, ...]) -> list[tuple[str, Fraction, Fraction]]:

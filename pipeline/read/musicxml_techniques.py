@@ -250,7 +250,8 @@ class TechniqueReader:
             return [Harmonic(kind, sounds or 12)]
         sounds = sounds or harmonic_sounds(fret)
         if sounds is None:
-            self._drop(f"there is no natural harmonic at fret {fret}", raw)
+            what = f"there is no natural harmonic at fret {fret}"
+            self._drop("harmonic without string and fret" if raw.bare else what, raw)
             return []
         return [Harmonic(kind, sounds)]
 

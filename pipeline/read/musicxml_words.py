@@ -11,6 +11,7 @@ import re
 from collections import Counter
 from fractions import Fraction
 from typing import Final
+from xml.etree.ElementTree import Element
 
 from pipeline.music.metre import Form
 from pipeline.music.tab import VERSES, Lyric, Phrase, Remark
@@ -25,21 +26,29 @@ _PHRASE: Final = re.compile(r"(\d{1,5})-(\d{1,5})\s+(.+)")
 def lyrics_of(measures: tuple[Measure, ...], staves: frozenset[str], ledger: Ledger) -> tuple[Lyric, ...]:
     """The syllables on the notes (and rests) of these staves.
 
-    Verses that are not numbered are counted in the order they come in.
+    Verses that are not numbered are counted behind the others in the order they come in.
     """
     found: dict[tuple[Fraction, int], str] = {}
     named: dict[str, int] = {}
     length = measures[-1].end
+    numbered = max(
+        (
+            v
+            for _, _, item in timed(measures, "note")
+            for e in item.element.iterfind("lyric")
+            if (v := _verse(e))
+        ),
+        default=0,
+    )
     for measure, quarter, item in timed(measures, "note"):
         if (item.element.findtext("staff") or "1").strip() not in staves:
             continue
         for element in item.element.iterfind("lyric"):
             ledger.drop_unknown(element, LYRIC, measure.name)
-            name = (element.get("number") or element.get("name") or "1").strip()
-            if name.isdecimal() and len(name) < 3 and 1 <= int(name) <= VERSES:
-                verse = int(name)
-            else:
-                verse = named.setdefault(name, len(named) + 1)
+            verse = _verse(element)
+            if not verse:
+                name = element.get("number") or element.get("name") or ""
+                verse = named.setdefault(name, numbered + len(named) + 1)
             text = ""
             for child in element:
                 if child.tag == "text":
@@ -58,6 +67,12 @@ def lyrics_of(measures: tuple[Measure, ...], staves: frozenset[str], ledger: Led
                 continue
             found[place] = text
     return tuple(Lyric(quarter, text, verse) for (quarter, verse), text in found.items())
+
+
+def _verse(element: Element) -> int:
+    """The number of a lyric's verse; 0 when it has another name."""
+    name = (element.get("number") or element.get("name") or "1").strip()
+    return int(name) if name.isdecimal() and len(name) < 3 and 1 <= int(name) <= VERSES else 0
 
 
 def remarks_of(marks: Marks, form: Form) -> tuple[Remark, ...]:

@@ -254,7 +254,7 @@ def test_palm_mute_and_dynamics_by_directions(tmp_path: Path) -> None:
     assert [n.dynamic for n in tab.notes] == ["p", "p", "p", "ff"]
 
 
-def test_notes_without_places_are_laid_low_and_said_so(tmp_path: Path) -> None:
+def test_notes_without_places_are_laid_on_the_neck_and_said_so(tmp_path: Path) -> None:
     text = re.sub(
         r"<notations>.*?</notations>",
         "",
@@ -274,7 +274,8 @@ def test_short_strings_are_not_fretted(tmp_path: Path) -> None:
     tab, _ = read(tmp_path, text)
     assert tab is not None
     assert tab.instrument.name == "banjo"
-    assert [(n.string, n.fret) for n in tab.notes] == [(1, 7), (5, 0), (1, 12)]
+    assert [n.pitch.midi for n in tab.notes] == [69, 67, 74]
+    assert all(n.string != 5 or n.fret == 0 for n in tab.notes)
 
 
 def test_grace_notes_after_the_last_note_lead_nowhere(tmp_path: Path) -> None:
@@ -317,11 +318,14 @@ def test_grace_notes_in_a_row_are_no_chord(tmp_path: Path) -> None:
     graces = note(1, 12, 0, grace=True) + note(1, 10, 0, grace=True)
     tab, _ = read(tmp_path, bare(score(ATTRIBUTES + graces + note(1, 8, 4))))
     assert tab is not None
-    assert [(n.string, n.fret) for n in tab.notes] == [(1, 12), (1, 10), (1, 8)]
+    assert [n.pitch.midi for n in tab.notes] == [76, 74, 72]
+    assert [n.get(Grace) for n in tab.notes] == [Grace(), Grace(), None]
     stacked = note(1, 12, 0, grace=True) + note(2, 13, 0, grace=True, chord=True)
     tab, _ = read(tmp_path, bare(score(ATTRIBUTES + stacked + note(1, 8, 4))))
     assert tab is not None
-    assert [(n.string, n.fret) for n in tab.notes] == [(1, 12), (2, 13), (1, 8)]
+    assert [n.pitch.midi for n in tab.notes] == [76, 72, 72]
+    assert [n.get(Grace) for n in tab.notes] == [Grace(), Grace(together=True), None]
+    assert tab.notes[0].string != tab.notes[1].string
 
 
 def bare(text: str) -> str:
