@@ -1,23 +1,30 @@
 """Text tab written: the strings as musicians type them, durations above, marks below.
 
-What is written reads back as the same tab, with these exceptions, for which the format has
-no place: fretting fingers and voices, notes of one column that differ in dynamics or stroke
-(the first one's stands), palm mute and let ring on part of a column (the whole column gets
-it), and the exact shape of a bend between its turning points.
+What is written reads back as the same tab (``pipeline.read.texttab`` describes the text), and
+what was read is written in one tidy form. What a line above or below the strings can say stands
+there; braces behind a note say only what is true of that note alone.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from fractions import Fraction
 from typing import Final
 
-from pipeline.music.instrument import INSTRUMENTS, Instrument
+from pipeline.music.instrument import Instrument
 from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
-from pipeline.page.texttab_cells import Cell, CellWriter
+from pipeline.page.texttab_cells import SIGNED, Cell, CellWriter
+from pipeline.page.texttab_heads import (
+    before_bars,
+    comments,
+    headers,
+    phrase_places,
+    signs_text,
+    tempos_inside,
+)
 
 MAX_WIDTH: Final = 96  # characters a system is filled up to
+Item = tuple[int, str]  # a column, counted from the first barline, and what stands there
 
 
 @dataclass(slots=True)
@@ -25,13 +32,34 @@ class _Row:
     """A system being laid out: its bars' cells with their columns (from the first barline)."""
 
     bars: list[tuple[PlacedBar, list[tuple[int, Cell]], int, int]] = field(default_factory=list)
-    signs: list[tuple[int, str]] = field(default_factory=list)  # barlines: column, text
+    signs: list[Item] = field(default_factory=list)  # barlines
     width: int = 0
+
+    @property
+    def cells(self) -> list[tuple[int, Cell]]:
+        return [item for _, placed, _, _ in self.bars for item in placed]
+
+
+@dataclass(slots=True)
+class _Group:
+    """The bars of a system before they are laid out, and the lines that stand above it."""
+
+    comments: list[str]
+    changes: list[str]
+    phrase: str | None
+    bars: list[tuple[PlacedBar, list[Cell]]] = field(default_factory=list)
 
 
 def _closing(bar: PlacedBar) -> str:
     times = bar.bar.repeat_times
-    return "" if not times else ":|" if times == 2 else f":|x{times}"
+    if not times:
+        return "||" if bar.bar.double else "|"
+    bars = "|||" if bar.bar.double else "|"
+    return f":{bars}" if times == 2 else f":{bars}x{times}"
+
+
+def _opening(bar: PlacedBar) -> str:
+    return ":" if bar.bar.repeat_start else ""
 
 
 def _endings_text(bar: PlacedBar) -> str:
@@ -42,8 +70,9 @@ def _layout(bars: list[tuple[PlacedBar, list[Cell]]]) -> _Row:
     row = _Row()
     place = 0
     for index, (bar, cells) in enumerate(bars):
-        before = _closing(bars[index - 1][0]) if index else ""
-        sign = (before or "|") + (":" if bar.bar.repeat_start else "")
+        sign = (_closing(bars[index - 1][0]) if index else "|") + _opening(bar)
+        if sign == "||:":  # with its dots it would be a plain repeat
+            sign = "|||:"
         row.signs.append((place, sign))
         start = place = place + len(sign)
         placed: list[tuple[int, Cell]] = []
@@ -55,9 +84,9 @@ def _layout(bars: list[tuple[PlacedBar, list[Cell]]]) -> _Row:
             placed.append((place, cell))
             place += cell.width
         place += placed[-1][1].air if placed else 0
-        place = max(place + 1, start + len(_endings_text(bar)) + 2)
+        place = max(place + 1, start + max(len(_endings_text(bar)), len(signs_text(bar.bar.signs))) + 2)
         row.bars.append((bar, placed, start, place))
-    last = _closing(bars[-1][0]) or "|"
+    last = _closing(bars[-1][0])
     row.signs.append((place, last))
     row.width = place + len(last)
     return row
@@ -66,19 +95,17 @@ def _layout(bars: list[tuple[PlacedBar, list[Cell]]]) -> _Row:
 class _Painter:
     """Draws rows of text; slides that run over barlines reach from one row into the next."""
 
-    def __init__(self, rows: list[_Row], labels: list[str]) -> None:
-        self.rows, self.labels = rows, labels
-        self.margin = max(map(len, labels))
+    def __init__(self, rows: list[_Row], labels: list[str], margin: int) -> None:
+        self.rows, self.labels, self.margin = rows, labels, margin
         self.texts = [[["-"] * row.width for _ in labels] for row in rows]
         self.ends: dict[int, tuple[int, int]] = {}  # per string, row and column behind its last note
 
     def paint(self) -> list[list[str]]:
         """The string lines of each row."""
         for number, row in enumerate(self.rows):
-            for _, cells, _, _ in row.bars:
-                for column, cell in cells:
-                    for string, text in cell.texts.items():
-                        self._note(number, column, string, text, cell)
+            for column, cell in row.cells:
+                for string, text in cell.texts.items():
+                    self._note(number, column, string, text, cell)
             for column, sign in row.signs:
                 for line in self.texts[number]:
                     line[column : column + len(sign)] = sign
@@ -111,23 +138,20 @@ def _labels(instrument: Instrument) -> list[str]:
     return names
 
 
-def _line(width: int, margin: int, items: list[tuple[int, str]], label: str = "") -> str:
+def _line(margin: int, items: list[Item], label: str = "") -> str:
     """Texts at their columns; "" when there are none."""
-    if not items:
-        return ""
-    line = list(label.ljust(margin)) + [" "] * (width + 16)
-    for column, text in items:
-        line[margin + column : margin + column + len(text)] = text
-    return "".join(line).rstrip()
+    text = label
+    for column, item in items:
+        text = text.ljust(margin + column) + item
+    return text.rstrip() if items else ""
 
 
-def _runs(row: _Row, wanted: list[bool]) -> list[tuple[int, str]]:
+def _runs(row: _Row, wanted: list[bool]) -> list[Item]:
     """Dashes below each run of columns that is wanted."""
-    cells = [item for _, placed, _, _ in row.bars for item in placed]
-    found: list[tuple[int, str]] = []
+    found: list[Item] = []
     start = end = -1
-    for (column, cell), on in zip(cells, wanted, strict=True):
-        if on:
+    for (column, cell), on in zip(row.cells, wanted, strict=True):
+        if on and cell.texts:
             start = column if start < 0 else start
             end = column + max((len(t) for t in cell.texts.values()), default=1)
         elif start >= 0 and cell.texts:
@@ -138,8 +162,8 @@ def _runs(row: _Row, wanted: list[bool]) -> list[tuple[int, str]]:
     return found
 
 
-def _ending_marks(row: _Row) -> list[tuple[int, str]]:
-    found: list[tuple[int, str]] = []
+def _ending_marks(row: _Row) -> list[Item]:
+    found: list[Item] = []
     before: tuple[int, ...] = ()
     for bar, _, start, end in row.bars:
         if not bar.bar.endings:
@@ -155,99 +179,74 @@ def _ending_marks(row: _Row) -> list[tuple[int, str]]:
     return found
 
 
-def _headers(tab: Tab) -> list[str]:
-    found = [f"title: {' '.join(tab.title.split())}"] if tab.title.strip() else []
-    instrument = tab.instrument
-    usual = INSTRUMENTS.get(instrument.name)
-    if usual is not None:
-        found.append(f"instrument: {instrument.name}")
-    if usual is None or usual.strings != instrument.strings:
-        found.append("tuning: " + " ".join(str(pitch) for pitch in reversed(instrument.strings)))
-    if usual is None or usual.frets != instrument.frets:
-        found.append(f"frets: {instrument.frets}")
-    if instrument.capo:
-        found.append(f"capo: {instrument.capo}")
-    found.append(f"key: {tab.key.text()}")
-    if tab.swing == Fraction(2, 3):
-        found.append("swing: shuffle")
-    elif tab.swing != Fraction(1, 2):
-        found.append(f"swing: {tab.swing}")
-    if tab.a4_hz != 440.0:
-        found.append(f"a4: {_decimal(tab.a4_hz)}")
+def _remark_lines(row: _Row) -> list[list[Item]]:
+    """Words above the columns, on as few lines as they fit on, those of one moment in their order."""
+    lines: list[list[Item]] = []
+    for column, cell in row.cells:
+        for text in cell.remarks:
+            # one behind another on a line leaves two spaces
+            line = next((x for x in lines if x[-1][0] + len(x[-1][1]) + 1 < column), None)
+            if line is None:
+                lines.append(line := [])
+            line.append((column, text))
+    return lines
+
+
+def _groups(tab: Tab) -> list[_Group]:
+    """The bars by systems: a new one where something stands between, or where the line is full."""
+    writer = CellWriter(tab)
+    phrases, _ = phrase_places(tab)
+    changes, said = before_bars(tab), comments(tab)
+    found: list[_Group] = []
+    width = 0
+    for bar in tab.form.written.bars:
+        group = _Group(said.get(bar.index, []), changes.get(bar.index, []), phrases.get(bar.index))
+        made = writer.cells(bar)
+        size = _layout([(bar, made)]).width
+        apart = group.comments or group.changes or group.phrase is not None
+        if apart or not found or width + size > MAX_WIDTH:
+            found.append(group)
+            width = 0
+        found[-1].bars.append((bar, made))
+        width += size
     return found
 
 
-def _decimal(number: float) -> str:
-    return f"{number:.12f}".rstrip("0").rstrip(".")
-
-
-def _phrase_places(tab: Tab) -> tuple[dict[int, str], list[str]]:
-    """Bracket lines by bar index ("" ends a phrase), and headers for phrases that overlap."""
-    named = ((*tab.form.bar_span(p.first, p.last), " ".join(p.name.split())) for p in tab.phrases)
-    spans = sorted(named, key=lambda span: span[:2])
-    starts: dict[int, str] = {}
-    headers: list[str] = []
-    until = -1
-    lead = 0 if tab.form.pickup else 1
-    for first, last, name in spans:
-        if first <= until or not name:
-            headers.append(f"phrase: {first + lead}-{last + lead} {name}")
-            continue
-        starts[first] = name
-        until = last
-        starts.setdefault(last + 1, "")
-    starts.pop(len(tab.form.bars), None)
-    return starts, headers
+def _below(row: _Row, margin: int) -> list[str]:
+    """The lines below the strings."""
+    cells = row.cells
+    lines = [
+        _line(margin, _runs(row, [cell.muted for _, cell in cells]), "PM"),
+        _line(margin, _runs(row, [cell.ringing for _, cell in cells]), "LR"),
+    ]
+    verses = sorted({name for _, cell in cells for name in cell.signs if name.startswith("LY")})
+    for name in (*SIGNED, "DY", *verses):
+        lines.append(_line(margin, [(c, cell.signs[name]) for c, cell in cells if name in cell.signs], name))
+    return lines
 
 
 def write_text_tab(tab: Tab) -> str:
     """The tab as text, ending in a line end; the same tab gives the same text."""
-    writer = CellWriter(tab)
-    bars = tab.form.written.bars
-    lead = 0 if tab.form.pickup else 1
-    phrases, lines_for_phrases = _phrase_places(tab)
-    tempos = {t.quarter: t.bpm for t in tab.tempos}
-    starts = {bar.start for bar in bars}
-    head = _headers(tab) + lines_for_phrases
-    for quarter, bpm in tempos.items():
-        if quarter not in starts:
-            home = tab.form.written.bar_at(quarter)
-            beat = home.beat_of(quarter - home.start)
-            head.append(f"tempo: {_decimal(bpm)} at bar {home.index + lead} beat {beat}")
-    groups: list[tuple[list[str], list[tuple[PlacedBar, list[Cell]]]]] = []
-    width = 0
-    metre = None
-    for bar in bars:
-        above: list[str] = []
-        if bar.bar.metre != metre:
-            metre = bar.bar.metre
-            above.append(f"time: {metre}")
-        if bar.start in tempos:
-            above.append(f"tempo: {_decimal(tempos[bar.start])}")
-        if bar.index in phrases:
-            above.append(f"[{phrases[bar.index]}]")
-        made = writer.cells(bar)
-        size = _layout([(bar, made)]).width
-        if above or not groups or width + size > MAX_WIDTH:
-            groups.append((above, []))
-            width = 0
-        groups[-1][1].append((bar, made))
-        width += size
-    rows = [_layout(group) for _, group in groups]
+    groups = _groups(tab)
+    rows = [_layout(group.bars) for group in groups]
     labels = _labels(tab.instrument)
-    margin = max(map(len, labels))
-    blocks = ["\n".join(head + [text for text in groups[0][0] if text[0] != "["])]
-    for number, ((above, _), row, strings) in enumerate(
-        zip(groups, rows, _Painter(rows, labels).paint(), strict=True)
+    # LY2 takes three characters, and a space is left before the first column
+    margin = max(2 if any(lyric.verse > 1 for lyric in tab.lyrics) else 1, *map(len, labels))
+    first = groups[0]
+    head = [*first.comments, *headers(tab), *phrase_places(tab)[1], *tempos_inside(tab), *first.changes]
+    blocks = ["\n".join(head)]
+    for number, (group, row, strings) in enumerate(
+        zip(groups, rows, _Painter(rows, labels, margin).paint(), strict=True)
     ):
-        lines = [text for text in above if number or text[0] == "["]
-        cells = [item for _, placed, _, _ in row.bars for item in placed]
-        lines.append(_line(row.width, margin, _ending_marks(row)))
-        lines.append(_line(row.width, margin, [(column, cell.mark) for column, cell in cells if cell.mark]))
+        lines = [*group.comments, *group.changes] if number else []
+        if group.phrase is not None:
+            lines.append(f"[{group.phrase}]")
+        lines.append(_line(margin, [(s, t) for bar, _, s, _ in row.bars if (t := signs_text(bar.bar.signs))]))
+        lines.append(_line(margin, _ending_marks(row)))
+        lines += (_line(margin, items) for items in _remark_lines(row))
+        lines.append(_line(margin, [(column, cell.mark) for column, cell in row.cells if cell.mark]))
         lines += strings
-        lines.append(_line(row.width, margin, _runs(row, [cell.muted for _, cell in cells]), "PM"))
-        lines.append(_line(row.width, margin, _runs(row, [cell.ringing for _, cell in cells]), "LR"))
-        lines.append(_line(row.width, margin, [(c, cell.stroke) for c, cell in cells if cell.stroke], "PK"))
-        lines.append(_line(row.width, margin, [(c, cell.dynamic) for c, cell in cells if cell.dynamic], "DY"))
+        lines += _below(row, margin)
         blocks.append("\n".join(line for line in lines if line))
+    blocks += ["\n".join(found)] if (found := comments(tab).get(len(tab.form.bars))) else []
     return "\n\n".join(blocks) + "\n"

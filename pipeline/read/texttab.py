@@ -40,6 +40,7 @@ from pathlib import Path
 
 from pipeline.errors import Problems
 from pipeline.music.tab import Tab
+from pipeline.read.places import Places
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_assemble import Assembler
 from pipeline.read.texttab_heads import DEFAULT_BPM, read_heads
@@ -47,7 +48,13 @@ from pipeline.read.texttab_lines import sort_lines
 
 
 def read_text_tab(
-    text: str, *, path: Path, problems: Problems, tempo_bpm: float | None = None, title: str = ""
+    text: str,
+    *,
+    path: Path,
+    problems: Problems,
+    tempo_bpm: float | None = None,
+    title: str = "",
+    places: Places | None = None,
 ) -> Tab | None:
     """Read a text tab.
 
@@ -55,6 +62,7 @@ def read_text_tab(
     path : its name, for the problems
     tempo_bpm : quarter notes a minute at the start, before what the tab says
     title : before what the tab says
+    places : filled with where bars and notes stand
 
     Returns None when there are errors; all of them, and the cautions, are in ``problems``.
     """
@@ -69,7 +77,7 @@ def read_text_tab(
     heads = read_heads(source, sheet)
     if heads is None:
         return None
-    assembler = Assembler(source, sheet, heads)
+    assembler = Assembler(source, sheet, heads, places)
     assembler.read()
     tab = assembler.tab(title=title, tempo_bpm=tempo_bpm)
     stated = assembler.stated_bpm

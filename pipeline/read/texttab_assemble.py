@@ -3,28 +3,42 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
 
 from pipeline.music.errors import MusicError
-from pipeline.music.metre import Metre
+from pipeline.music.metre import NO_SIGNS, Jump, Metre, Signs
 from pipeline.music.pitch import Pitch
-from pipeline.music.tab import Note, Tab, TempoMark
-from pipeline.music.technique import LetRing, PalmMute, Stroke, Technique
+from pipeline.music.tab import Comment, KeyMark, Lyric, Note, Remark, Tab, TempoMark
+from pipeline.music.technique import (
+    LEAVING,
+    Dead,
+    Ghost,
+    Grace,
+    LetRing,
+    PalmMute,
+    Slide,
+    SlideKind,
+    Stroke,
+    Tap,
+    Technique,
+    conflicts,
+    reaches,
+)
+from pipeline.read.places import Place, Places
 from pipeline.read.source import SourceText
+from pipeline.read.texttab_beside import Beside
 from pipeline.read.texttab_columns import Column, read_marks, spread_columns, timed_columns
 from pipeline.read.texttab_form import BarInfo, FormReader
-from pipeline.read.texttab_heads import Heads, read_metre, read_tempo
-from pipeline.read.texttab_lines import DYNAMIC_WORDS, Sheet, System
+from pipeline.read.texttab_heads import Heads, read_key, read_metre, read_tempo
+from pipeline.read.texttab_lines import SIGN, Sheet, System
 from pipeline.read.texttab_marks import MarkReader
-from pipeline.read.texttab_strings import ScannedSystem, StringState, TabNote, scan_system, tell_joint
+from pipeline.read.texttab_notes import TabNote
+from pipeline.read.texttab_strings import ScannedSystem, StringState, scan_system, tell_joint
 
 _NOTHING: Final = Fraction(0)  # how long a grace note lasts
-_SPAN_LABEL: Final = re.compile(r"P\.?M\.?|L\.?R\.?|let ring|palm mute|PK|DY", re.IGNORECASE)
 _ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s*[,.]\s*\d+)*)\.?(?P<dashes>[-_ |]*)")
 
 
@@ -41,14 +55,19 @@ class _Tie:
 class Assembler:
     """Puts a sheet together; ``tab`` gives the result or None with the problems told."""
 
-    def __init__(self, source: SourceText, sheet: Sheet, heads: Heads) -> None:
-        self.source, self.sheet, self.heads = source, sheet, heads
+    def __init__(self, source: SourceText, sheet: Sheet, heads: Heads, places: Places | None = None) -> None:
+        self.source, self.sheet, self.heads, self.places = source, sheet, heads, places
         self.instrument = heads.instrument
         self.marks = MarkReader(source, heads.instrument)
         self.states = [StringState() for _ in heads.instrument.strings]
         self.bars: list[BarInfo] = []
         self.notes: list[Note] = []
         self.tempos: list[TempoMark] = []
+        self.key = heads.key
+        self.keys: list[KeyMark] = []
+        self.lyrics: list[Lyric] = []
+        self.remarks: list[Remark] = []
+        self.comments: list[Comment] = []
         self.phrase_starts: list[tuple[str, int, int]] = []  # name, line, bar index
         self.ties: list[_Tie] = []
         self.busy: dict[int, tuple[Fraction, int]] = {}
@@ -64,12 +83,14 @@ class Assembler:
         """Read every system in turn."""
         for system in self.sheet.systems:
             self._changes(system)
+            self.comments += (Comment(len(self.bars), text) for text in system.comments)
             if system.phrase is not None:
                 self.phrase_starts.append((*system.phrase, len(self.bars)))
             if system.damaged or len(system.strings) != len(self.instrument.strings):
                 self._skip(system)
             else:
                 self._system(scan_system(self.source, system, self.states))
+        self.comments += (Comment(len(self.bars), text) for text in self.sheet.comments)
         self._slides_left()
         self._ties_left(None)
         if self.untimed:
@@ -83,6 +104,13 @@ class Assembler:
         for header in system.changes:
             if header.name == "time":
                 self.metre = read_metre(self.source, header) or self.metre
+                continue
+            if header.name == "key":
+                key = read_key(self.source, header)
+                if key is not None:
+                    self.key = key
+                    self.keys.append(KeyMark(self.now, key))
+                    self.pitches.clear()
                 continue
             bpm = read_tempo(self.source, header)
             if bpm is not None:
@@ -127,7 +155,8 @@ class Assembler:
             ]
             lead = 1 if firsts and min(firsts) > 0 else 0
         endings = self._endings(scanned)
-        spans = self._spans(scanned)
+        signs = self._signs(scanned)
+        bars: list[list[Column] | None] = []
         for index, bar in enumerate(scanned.bars):
             notes = scanned.notes[index]
             columns: list[Column] | None
@@ -139,19 +168,34 @@ class Assembler:
                 columns = [Column(bar[0], bar[0], bar[0], step=self.metre.quarters)]
             else:
                 columns = timed_columns(self.source, notes, marks[index], line, self.metre)
+            bars.append(columns)
+        beside = Beside(self.source, scanned, [c for columns in bars for c in columns or ()])
+        onsets: list[Fraction | None] = []
+        for index, (bar, columns) in enumerate(zip(scanned.bars, bars, strict=True)):
             start = self.now
             if columns is None:
                 self.ties.clear()
                 self.busy.clear()
             else:
                 for column in columns:
-                    self._column(column, spans, line)
+                    onsets.append(self.now)
+                    self._column(column, beside, len(onsets) - 1, line)
+            if self.places is not None:
+                self.places.bars[len(self.bars)] = self._place(top, bar[0] + 1)
+            way, signs_at = signs[index]
             info = BarInfo(
                 self.metre, None if columns is None else self.now - start,
-                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index], index in scanned.short,
+                line or top, bar[0] + 1, scanned.repeat_start[index], scanned.repeat_times[index], endings[index],
+                index in scanned.short, scanned.double[index], way, signs_at,
             )  # fmt: skip
             self.bars.append(info)
             self._go_to(start + self._length(info))
+        self.dynamic = beside.last_dynamic(self.dynamic)
+        self.lyrics += beside.lyrics(onsets)
+        self.remarks += beside.remarks(onsets)
+
+    def _place(self, line: int, column: int) -> Place:
+        return Place(self.source.path, line, column, self.source.lines[line - 1])
 
     @staticmethod
     def _length(info: BarInfo) -> Fraction:
@@ -170,29 +214,31 @@ class Assembler:
         for tie in self.ties:
             tie.notes = {string: (end + shift, fret) for string, (end, fret) in tie.notes.items()}
 
-    def _column(self, column: Column, spans: dict[str, list[tuple[int, str]]], line: int) -> None:
-        if spans["DY"]:
-            for place, word in spans["DY"]:
-                if place <= column.start:
-                    self.dynamic = word
-            spans["DY"] = [(place, word) for place, word in spans["DY"] if place > column.start]
-        extra: list[Technique] = []
-        if spans["PM"] and _covers(spans["PM"], column):
-            extra.append(PalmMute())
-        if spans["LR"] and _covers(spans["LR"], column):
-            extra.append(LetRing())
-        if spans["PK"]:
-            strokes = [word for place, word in spans["PK"] if column.start <= place < column.end]
-            extra += [Stroke(down=strokes[0].lower() == "d")] if strokes else []
+    def _column(self, column: Column, beside: Beside, index: int, line: int) -> None:
+        extra: tuple[Technique, ...] = ()
+        if beside.spans["PM"] and beside.covers("PM", column):
+            extra += (PalmMute(),)
+        if beside.spans["LR"] and beside.covers("LR", column):
+            extra += (LetRing(),)
+        dynamic = beside.dynamic(column, self.dynamic) if beside.dynamics else self.dynamic
         held = column.held or (column.step,)
         now = self.now
         tie_mark = column.mark if column.mark is not None and column.mark.tied else None
         tied_on: dict[int, tuple[Fraction, int]] = {}
-        for place, typed in enumerate(sorted(column.notes, key=lambda n: n.string)):
+        column.notes.sort(key=lambda n: n.string)
+        for place, typed in enumerate(column.notes):
             length = _NOTHING if column.grace else held[place] if len(held) > 1 else held[0]
-            note = self._note(typed, length, tuple(extra))
+            marks = extra
+            if beside.signs:
+                stroke = beside.sign("PK", index, place)
+                marks += (Stroke(down=stroke == "d"),) if stroke else ()
+            note = self._note(typed, length, marks, dynamic, together=column.grace and place > 0)
             if note is None:
                 continue
+            if beside.signs:
+                note = _signed(note, beside, index, place)
+            if self.places is not None:
+                self.places.notes[note.onset, note.string] = self._place(typed.line, typed.start + 1)
             self.notes.append(note)
             if column.held:  # any other note ends where the next column begins
                 self.busy[typed.string] = (note.end, note.fret)
@@ -204,8 +250,10 @@ class Assembler:
         if tie_mark is not None and tied_on:
             self.ties.append(_Tie(tied_on, line, tie_mark.start + 1))
 
-    def _note(self, typed: TabNote, length: Fraction, extra: tuple[Technique, ...]) -> Note | None:
-        if typed.head in ("dead", "softdead"):
+    def _note(
+        self, typed: TabNote, length: Fraction, extra: tuple[Technique, ...], dynamic: str, *, together: bool
+    ) -> Note | None:
+        if typed.head == "dead":
             typed.fret = typed.hand if typed.hand is not None else self.hands.get(typed.string, self.hand)
         if typed.fret > self.instrument.highest_fret:
             digits = str(typed.fret)
@@ -219,21 +267,64 @@ class Assembler:
             return None
         if typed.fret:
             self.hand = self.hands[typed.string] = typed.fret
-        tied = typed.head == "soft" and self._meets_tie(typed)
+        said = self.marks.said(typed)
+        if said.tied is None:
+            tied = typed.soft and typed.head != "dead" and self._meets_tie(typed)
+        else:
+            tied = said.tied
+        if tied and not typed.soft:
+            self._meets_tie(typed)
         before = self.busy.get(typed.string)
-        if before is not None and before[0] > self.now:
+        if before is not None and before[0] > self.now and not typed.grace:
             self.source.error(
                 typed.line, typed.start + 1, f"string {typed.string} is still held at fret {before[1]} here",
                 "Shorten the held length of the note before.",
             )  # fmt: skip
             return None
         pitch = self._pitch(typed.string, typed.fret)
-        techniques = self.marks.techniques(typed, tied=tied) + extra
-        return Note(self.now, length, typed.string, typed.fret, pitch, tied, techniques, dynamic=self.dynamic)
+        if said.spelling is not None:
+            pitch = Pitch.from_midi(pitch.midi, said.spelling)
+        if together:
+            said = replace(said, together=True)
+        techniques = self.marks.techniques(typed, tied=tied, said=said)
+        techniques += tuple(t for t in extra if t not in techniques)
+        if techniques:
+            techniques = self._fitting(typed, techniques, tied=tied)
+        return Note(
+            self.now,
+            length,
+            typed.string,
+            typed.fret,
+            pitch,
+            tied,
+            techniques,
+            dynamic=said.dynamic or dynamic,
+        )
+
+    def _fitting(
+        self, typed: TabNote, techniques: tuple[Technique, ...], *, tied: bool
+    ) -> tuple[Technique, ...]:
+        """The techniques of a note, those that stand against each other told."""
+        if tied:
+            kept = tuple(
+                t for t in techniques if not isinstance(t, Stroke)
+            )  # a column's stroke is not for it
+            if any(isinstance(t, Tap | Grace | Dead | Ghost) or reaches(t) for t in kept):
+                self.source.error(
+                    typed.line, typed.start + 1, "a note that is tied to the one before is not struck or reached again",
+                    "Delete the mark in front of it, or the _ after the duration before.",
+                )  # fmt: skip
+            techniques = kept
+        if len(techniques) > 1:
+            for conflict in conflicts(techniques):
+                self.source.error(
+                    typed.line, typed.start + 1, f"these marks do not go together: {conflict}", "Keep one of them."
+                )  # fmt: skip
+        return techniques
 
     def _pitch(self, string: int, fret: int) -> Pitch:
         if (string, fret) not in self.pitches:
-            self.pitches[string, fret] = self.heads.key.spell_midi(self.instrument.midi(string, fret))
+            self.pitches[string, fret] = self.key.spell_midi(self.instrument.midi(string, fret))
         return self.pitches[string, fret]
 
     def _meets_tie(self, typed: TabNote) -> bool:
@@ -275,12 +366,9 @@ class Assembler:
         for place in range(len(self.notes) - 1, -1, -1):
             note = self.notes[place]
             if note.string == typed.string and not note.grace:
-                kept = note.techniques[
-                    len(self.marks.techniques(replace(typed, slide_out=""), tied=note.tied)) :
-                ]
-                self.notes[place] = replace(
-                    note, techniques=self.marks.techniques(typed, tied=note.tied) + kept
-                )
+                kept = tuple(t for t in note.techniques if not (isinstance(t, Slide) and t.kind in LEAVING))
+                way = SlideKind.OUT_UP if mark == "/" else SlideKind.OUT_DOWN
+                self.notes[place] = replace(note, techniques=(*kept, Slide(way)))
                 return
 
     def _endings(self, scanned: ScannedSystem) -> list[tuple[int, ...]]:
@@ -322,28 +410,33 @@ class Assembler:
                 found[bar] = numbers
         return found
 
-    def _spans(self, scanned: ScannedSystem) -> dict[str, list[tuple[int, str]]]:
-        """Marks of the lines below the strings: (0-based column, what stands there) by label."""
-        found: dict[str, list[tuple[int, str]]] = {"PM": [], "LR": [], "PK": [], "DY": []}
-        margin = scanned.bars[0][0]
-        for name, number, text in scanned.system.spans:
-            label = _SPAN_LABEL.search(text)
-            assert label is not None
-            if label.start() < margin or name in ("PK", "DY"):
-                text = " " * label.end() + text[label.end() :]
-            if name in ("PM", "LR"):
-                found[name] += [(i, sign) for i, sign in enumerate(text) if not sign.isspace()]
-                found[name].sort()  # there may be several such lines
-                continue
-            known = ("d", "u") if name == "PK" else DYNAMIC_WORDS
-            for match in re.finditer(r"[^\s|-]+", text):
-                if match[0].lower() in known:
-                    found[name].append((match.start(), match[0].lower()))
-                else:
-                    self.source.error(
-                        number, match.start() + 1, f"{match[0]!r} is not understood in a {name} line",
-                        f"It holds {', '.join(known)} below the columns.",
-                    )  # fmt: skip
+    def _signs(self, scanned: ScannedSystem) -> list[tuple[Signs, tuple[int, int]]]:
+        """The words of jumps above each bar, with their line and column (1-based)."""
+        found = [(NO_SIGNS, (0, 0)) for _ in scanned.bars]
+        if scanned.system.signs is None:
+            return found
+        number, text = scanned.system.signs
+        for match in SIGN.finditer(text):
+            bar = next((i for i, (_, end) in enumerate(scanned.bars) if match.start() < end), None)
+            if bar is None:
+                bar = len(scanned.bars) - 1  # behind the last barline: at its end
+            signs, at = found[bar]
+            word = " ".join(match[0].lower().split())
+            if word in ("segno", "𝄋"):
+                signs = replace(signs, segno=True)
+            elif word in ("coda", "𝄌"):
+                signs = replace(signs, coda=True)
+            elif word == "to coda":
+                signs = replace(signs, to_coda=True)
+            elif word == "fine":
+                signs = replace(signs, fine=True)
+            elif signs.jump is not None:
+                self.source.error(
+                    number, match.start() + 1, f"a second jump at one bar: {match[0]}", "Keep one of them."
+                )
+            else:
+                signs = replace(signs, jump=Jump.parse(match[0]))
+            found[bar] = signs, (at if at[0] and signs.jump is None else (number, match.start() + 1))
         return found
 
     @property
@@ -358,7 +451,7 @@ class Assembler:
         """
         if not self.bars:
             return None
-        reader = FormReader(self.source, self.bars)
+        reader = FormReader(self.source, self.bars, pickup=self.heads.pickup)
         form = reader.form()
         phrases = reader.phrases(self.phrase_starts, self.sheet.phrases)
         if form is None:
@@ -375,13 +468,21 @@ class Assembler:
                 tempos = (TempoMark(Fraction(0), tempo_bpm), *later)
             return Tab(
                 self.instrument, form, tuple(self.notes), heads.key, tempos, phrases, title or heads.title, heads.swing,
-                heads.a4_hz,
+                heads.a4_hz, tuple(self.keys), tuple(self.lyrics), tuple(self.remarks), tuple(self.comments),
             )  # fmt: skip
         except MusicError as error:
             self.source.error(1, 1, str(error), "Correct the bars that are named.")
             return None
 
 
-def _covers(marks: Sequence[tuple[int, str]], column: Column) -> bool:
-    at = bisect_left(marks, (column.start, ""))
-    return at < len(marks) and marks[at][0] < column.end
+def _signed(note: Note, beside: Beside, column: int, place: int) -> Note:
+    """With what the lines of signs say to one note of a column."""
+    finger, pluck, voice = (beside.sign(name, column, place) for name in ("FI", "RH", "VO"))
+    if not (finger or pluck or voice):
+        return note
+    return replace(
+        note,
+        finger=int(finger.replace("t", "0")) if finger else None,
+        pluck=pluck or None,
+        voice=int(voice or 1),
+    )

@@ -9,7 +9,8 @@ from typing import Final
 
 from pipeline.music.metre import Metre
 from pipeline.read.source import SourceText
-from pipeline.read.texttab_strings import ScannedSystem, TabNote
+from pipeline.read.texttab_notes import TabNote
+from pipeline.read.texttab_strings import ScannedSystem
 from pipeline.read.texttab_values import LETTERS, DurationMark, read_duration
 
 _FINENESS: Final = (1, 2, 3, 4, 6, 8, 12, 16, 24)  # slots a quarter tried for proportional time

@@ -9,8 +9,9 @@ from fractions import Fraction
 from typing import Final
 
 from pipeline.music.errors import MusicError
-from pipeline.music.metre import Bar, Form, Metre
+from pipeline.music.metre import NO_SIGNS, Bar, Form, Metre, Signs
 from pipeline.music.tab import Phrase, TempoMark
+from pipeline.music.words import tidy
 from pipeline.read.source import SourceText, say_quarters
 from pipeline.read.texttab_heads import DEFAULT_BPM, parse_tempo
 from pipeline.read.texttab_lines import Header
@@ -33,19 +34,24 @@ class BarInfo:
     repeat_times: int
     endings: tuple[int, ...] = ()
     short: bool = False  # on purpose
+    double: bool = False
+    signs: Signs = NO_SIGNS
+    signs_at: tuple[int, int] = (0, 0)  # line and column of the words above it
 
 
 class FormReader:
     """Judges the bars as read, and what is said about them by number."""
 
-    def __init__(self, source: SourceText, bars: Sequence[BarInfo]) -> None:
-        self.source, self.bars = source, bars
+    def __init__(self, source: SourceText, bars: Sequence[BarInfo], *, pickup: bool | None = None) -> None:
+        self.source, self.bars, self.stated = source, bars, pickup
 
     @property
     def _pickup(self) -> bool:
         first = self.bars[0]
-        fills = first.total is not None and not 0 < first.total < first.metre.quarters
-        return first.total is not None and not fills and not first.short and len(self.bars) > 1
+        if self.stated is not None:
+            return self.stated
+        fills = first.total is None or not 0 < first.total < first.metre.quarters
+        return not fills and not first.short and len(self.bars) > 1
 
     def form(self) -> Form | None:
         """The bars; None, told, when some do not add up."""
@@ -60,7 +66,7 @@ class FormReader:
                 continue
             if (
                 info.total != info.metre.quarters
-                and not (index == 0 and pickup)
+                and not (index == 0 and pickup and 0 < info.total < info.metre.quarters)
                 and not self._complements(index)
             ):
                 good = False
@@ -81,14 +87,21 @@ class FormReader:
                     info.repeat_start,
                     info.repeat_times,
                     info.endings,
+                    info.signs,
+                    info.double,
                 )
             )
-        if pickup and first.total is not None and 2 * first.total > first.metre.quarters:
+        if (
+            pickup
+            and self.stated is None
+            and first.total is not None
+            and 2 * first.total > first.metre.quarters
+        ):
             self.source.caution(
                 first.line, first.column,
                 f"the first bar holds {say_quarters(first.total)} of {say_quarters(first.metre.quarters)} quarters"
                 " and is taken as a pickup",
-                "If it is a full bar, correct its durations.",
+                "If it is a full bar, correct its durations; if it is one, write pickup: yes at the top.",
             )  # fmt: skip
         return self._checked_form(tuple(bars)) if good else None
 
@@ -103,18 +116,31 @@ class FormReader:
                 low -= 1
             if after or not any(b.repeat_times for b in bars[low:index]):
                 info = self.bars[index]
-                self.source.error(
+                self.source.caution(
                     info.line, info.column, f"bar {bar.number}: ending {_say(bar.endings)} is not closed by :|",
                     "Write :| after the last bar of every ending but the last, and 1.---- over all of its bars.",
                 )  # fmt: skip
-                return None
-        form = Form(bars)
+        try:
+            form = Form(bars)
+        except MusicError as error:
+            self._jumps_amiss(error)
+            return None
         try:
             form.played.length  # noqa: B018  # unrolls the repeats
         except MusicError as error:
             self.source.error(self.bars[0].line, 1, str(error), "Lower the counts after :|x.")
             return None
         return form
+
+    def _jumps_amiss(self, error: MusicError) -> None:
+        """Tell jumps that lead nowhere, each at its bar."""
+        for what in str(error).split("; "):
+            bar = re.match(r"bar (\d+):", what)
+            info = self.bars[self.numbers().index(int(bar[1]))] if bar else self.bars[0]
+            self.source.error(
+                info.signs_at[0] or info.line, info.signs_at[1] or info.column, what,
+                "Write the sign it leads to above its bar: Segno, Coda, To Coda or Fine.",
+            )  # fmt: skip
 
     def _complements(self, index: int) -> bool:
         """Whether a short bar is meant (!), or the other part of one split by a repeat, or of the pickup."""
@@ -154,7 +180,8 @@ class FormReader:
         seen: dict[str, int] = {}
         for place, (name, line, first) in enumerate(starts):
             after = starts[place + 1][2] if place + 1 < len(starts) else len(numbers)
-            if name and self._fresh(name, line, seen) and first < after:
+            if name and first < after:
+                self._once(name, line, seen)
                 found.append(Phrase(name, numbers[first], numbers[after - 1]))
         for header in headers:
             match = _PHRASE.fullmatch(header.value)
@@ -162,7 +189,8 @@ class FormReader:
                 self.source.error(
                     header.line, header.column, f"not a phrase: {header.value!r}", "Write phrase: 3-6 Name."
                 )
-            elif self._fresh(match["name"], header.line, seen):
+            else:
+                self._once(tidy(match["name"]), header.line, seen)
                 first, last = int(match["first"]), int(match["last"] or match["first"])
                 if first in numbers and last in numbers and first <= last:
                     found.append(Phrase(match["name"], first, last))
@@ -173,17 +201,13 @@ class FormReader:
                     )  # fmt: skip
         return tuple(sorted(found, key=lambda p: (p.first, p.last)))
 
-    def _fresh(self, name: str, line: int, seen: dict[str, int]) -> bool:
+    def _once(self, name: str, line: int, seen: dict[str, int]) -> None:
         if name in seen:
-            self.source.error(
-                line,
-                1,
-                f"the phrase name {name!r} is in line {seen[name]} already",
-                "Give each phrase its own name.",
-            )
-            return False
-        seen[name] = line
-        return True
+            self.source.caution(
+                line, 1, f"the phrase name {name!r} is in line {seen[name]} already",
+                "Give each phrase its own name, so that everyone can tell which is meant.",
+            )  # fmt: skip
+        seen.setdefault(name, line)
 
     def tempos(
         self, form: Form, marks: Iterable[TempoMark], headers: Iterable[Header]

@@ -29,18 +29,19 @@ class Heads:
     key: Key = field(default_factory=lambda: Key.parse("C"))
     swing: Fraction = Fraction(1, 2)
     a4_hz: float = 440.0
+    pickup: bool | None = None
     stated: frozenset[str] = frozenset()
 
 
 def parse_number(text: str) -> float | None:
     """A plain decimal number, or None."""
-    return float(text) if re.fullmatch(r"\d{1,6}(?:\.\d{1,12})?", text.strip()) else None
+    return float(text) if re.fullmatch(r"\d{1,6}(?:\.\d{1,20})?", text.strip()) else None
 
 
 def parse_tempo(text: str) -> float | None:
     """``104``, ``104 bpm`` or ``q. = 72`` as quarter notes a minute, or None."""
     match = re.fullmatch(
-        r"(?:(\S+?)\s*=)?\s*(\d{1,4}(?:\.\d{1,12})?)\s*(?:bpm)?", text.strip(), re.IGNORECASE
+        r"(?:(\S+?)\s*=)?\s*(\d{1,4}(?:\.\d{1,20})?)\s*(?:bpm)?", text.strip(), re.IGNORECASE
     )
     if match is None:
         return None
@@ -69,6 +70,18 @@ def read_metre(source: SourceText, header: Header) -> Metre | None:
         return None
 
 
+def read_key(source: SourceText, header: Header) -> Key | None:
+    """The key a header states, or None, told."""
+    try:
+        return Key.parse(header.value)
+    except SpellingError as error:
+        source.error(
+            header.line, header.column + error.column, str(error),
+            f"Write key: {error.suggestion}." if error.suggestion else "Write key: Am, key: Bb or key: E dorian.",
+        )  # fmt: skip
+        return None
+
+
 def _swing(source: SourceText, header: Header) -> Fraction | None:
     text = header.value.lower()
     share = _SWINGS.get(text)
@@ -94,17 +107,17 @@ def read_heads(source: SourceText, sheet: Sheet) -> Heads | None:
         found.title = headers["title"].value
     if "key" in headers:
         header = headers["key"]
-        try:
-            found.key = Key.parse(header.value)
-        except SpellingError as error:
+        found.key = read_key(source, header) or found.key
+    if "pickup" in headers:
+        header = headers["pickup"]
+        said = header.value.lower()
+        if said in ("yes", "no"):
+            found.pickup = said == "yes"
+        else:
             source.error(
-                header.line,
-                header.column + error.column,
-                str(error),
-                f"Write key: {error.suggestion}."
-                if error.suggestion
-                else "Write key: Am, key: Bb or key: E dorian.",
-            )
+                header.line, header.column, f"pickup: {header.value!r} is neither yes nor no",
+                "Write pickup: yes where the first bar is one, pickup: no where it is not.",
+            )  # fmt: skip
     if "swing" in headers:
         found.swing = _swing(source, headers["swing"]) or found.swing
     if "a4" in headers:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from typing import Final
@@ -19,14 +20,44 @@ _NAME: Final = r"[A-Ga-g][#b♯♭]?"
 _PITCH: Final = re.compile(r"[A-Ga-g][#♯b♭x]*-?\d")
 
 
+_EXAMPLES: Final = {"capo": 2, "frets": 24, "program": 26, "written": 1}
+_CAPO: Final = re.compile(r"(?:at |on )?(?:fret )?(\d+)(?:st|nd|rd|th)?(?: fret)?", re.IGNORECASE)
+
+
 def _whole(source: SourceText, header: Header, low: int, high: int) -> int | None:
-    if header.value.isdecimal() and low <= int(header.value) <= high:
-        return int(header.value)
+    value = header.value
+    if header.name == "capo":  # as it is often said: 2nd fret
+        match = _CAPO.fullmatch(value)
+        value = "0" if value.lower() in ("no", "none") else match[1] if match else value
+    if re.fullmatch(r"-?\d{1,4}", value) and low <= int(value) <= high:
+        return int(value)
     source.error(
         header.line, header.column, f"{header.name}: {header.value!r} is not a whole number from {low} to {high}",
-        f"Write {header.name}: {max(low, min(high, 2 if header.name == 'capo' else 24))}.",
+        f"Write {header.name}: {max(low, min(high, _EXAMPLES[header.name]))}.",
     )  # fmt: skip
     return None
+
+
+def _scale(source: SourceText, header: Header) -> float | None:
+    value = header.value.lower().removesuffix("mm").strip()
+    if re.fullmatch(r"\d{1,5}(?:\.\d{1,340})?", value) and float(value) > 0:
+        return float(value)
+    source.error(
+        header.line, header.column, f"scale: {header.value!r} is not a length in millimetres", "Write scale: 648."
+    )  # fmt: skip
+    return None
+
+
+def _clef(source: SourceText, header: Header) -> str | None:
+    clef = {"g": "G", "treble": "G", "f": "F", "bass": "F"}.get(header.value.lower())
+    if clef is None:
+        source.error(
+            header.line,
+            header.column,
+            f"clef: {header.value!r} is neither G nor F",
+            "Write clef: G or clef: F.",
+        )
+    return clef
 
 
 def _letters(lines: list[StringLine]) -> tuple[str, ...]:
@@ -61,6 +92,8 @@ def _guess(source: SourceText, lines: list[StringLine]) -> Instrument | None:
 
 
 def _known(value: str) -> Instrument | None:
+    if value.startswith('"'):  # in quotes it is the name as it stands, of an instrument of one's own
+        return None
     return {name.lower(): item for name, item in INSTRUMENTS.items()}.get(" ".join(value.lower().split()))
 
 
@@ -78,6 +111,29 @@ def _unknown(source: SourceText, named: Header) -> None:
             remedy = f"Write two lines: instrument: {name} and tuning: {tuning}"
             break
     source.error(named.line, named.column, f"unknown instrument {named.value!r}", remedy)
+
+
+def _own(source: SourceText, named: Header, strings: tuple[Pitch, ...]) -> Instrument:
+    """An instrument of the musician's own, tuned to these pitches; the rest as that built in which is nearest."""
+    name = named.value
+    if name.startswith('"'):
+        try:
+            name = str(json.loads(name))
+        except ValueError:
+            name = name.strip('"')
+    else:
+        close = nearest(name, INSTRUMENTS)
+        if close:
+            source.caution(
+                named.line, named.column, f"{name!r} is taken as an instrument of your own",
+                f"If {close} is meant, write instrument: {close}.",
+            )  # fmt: skip
+    low = min(pitch.midi for pitch in strings)
+    like = min(
+        INSTRUMENTS.values(),
+        key=lambda i: (len(i.strings) != len(strings), abs(min(p.midi for p in i.strings) - low)),
+    )
+    return replace(like, name=name, strings=strings)
 
 
 def _say_tuning(strings: tuple[Pitch, ...], *, octaves: bool = True) -> str:
@@ -117,7 +173,7 @@ def _bad_tuning(source: SourceText, tuned: Header, instrument: Instrument) -> No
 
 def _tuned(source: SourceText, tuned: Header, instrument: Instrument) -> Instrument | None:
     """The instrument tuned as a tuning: header says; None, told, when it does not say how."""
-    strings = tuned_by_name(tuned.value, instrument.strings)
+    strings = _pitches(tuned) or tuned_by_name(tuned.value, instrument.strings)
     if strings is None:
         _bad_tuning(source, tuned, instrument)
         return None
@@ -184,7 +240,10 @@ def read_instrument(
     found: Instrument | None
     if named is not None:
         found = _known(named.value)
-        if found is None:
+        pitches = _pitches(tuned) if tuned is not None else None
+        if found is None and pitches is not None:
+            found = _own(source, named, pitches)
+        elif found is None:
             _unknown(source, named)
         elif tuned is not None:
             found = _tuned(source, tuned, found)
@@ -194,9 +253,24 @@ def read_instrument(
         return None
     frets = _whole(source, headers["frets"], 1, 36) if "frets" in headers else found.frets
     capo = _whole(source, headers["capo"], 0, (frets or found.frets) - 1) if "capo" in headers else found.capo
-    if frets is None or capo is None:
+    scale = _scale(source, headers["scale"]) if "scale" in headers else found.scale_mm
+    program = _whole(source, headers["program"], 1, 128) if "program" in headers else found.program + 1
+    written = _whole(source, headers["written"], -4, 4) if "written" in headers else found.written_octaves
+    clef = _clef(source, headers["clef"]) if "clef" in headers else found.clef
+    if frets is None or capo is None or scale is None or program is None or written is None or clef is None:
         return None
-    return replace(found, frets=frets, capo=capo)
+    return replace(
+        found, frets=frets, capo=capo, scale_mm=scale, program=program - 1, written_octaves=written, clef=clef
+    )
+
+
+def _pitches(tuned: Header) -> tuple[Pitch, ...] | None:
+    """The strings of a tuning said by pitches with octaves, of which there are not too many."""
+    try:
+        strings = parse_tuning(tuned.value)
+    except SpellingError:
+        return None
+    return strings if len(strings) <= MOST_STRINGS else None
 
 
 def check_labels(source: SourceText, sheet: Sheet, instrument: Instrument) -> None:

@@ -17,10 +17,10 @@ from pipeline.read.source import SourceText
 from pipeline.read.texttab_values import read_duration
 
 HEADERS: Final = (
-    "title", "instrument", "tuning", "capo", "frets", "key", "time", "tempo", "swing", "a4", "phrase",
+    "title", "instrument", "tuning", "capo", "frets", "scale", "program", "clef", "written", "key", "time", "pickup",
+    "tempo", "swing", "a4", "phrase",
 )  # fmt: skip
-CHANGING: Final = ("time", "tempo")  # may stand between systems
-DYNAMIC_WORDS: Final = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
+CHANGING: Final = ("time", "tempo", "key")  # may stand between systems
 
 _PLAIN: Final = {
     **{ord(c): "-" for c in "‐‑‒–—―−─━⁃﹣"},
@@ -29,16 +29,28 @@ _PLAIN: Final = {
     **{ord(c): "x" for c in "×✕✖"},
     **{ord(c): " " for c in "\u00a0\u2007\u202f\u3000"},
     **{ord(c): "'" for c in "’‘ʼ"},
+    **{ord(c): '"' for c in "“”„‟"},
     **{ord(c): "<" for c in "‹〈⟨"},
     **{ord(c): ">" for c in "›〉⟩"},
     **{code: chr(code - 0xFEE0) for code in range(0xFF01, 0xFF5F)},
 }
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _-]*?)\s*:(?:\s+(.*)|)$")
 _PHRASE: Final = re.compile(r"\s*\[(.*)\]\s*$")
-_STRING: Final = re.compile(r"\s*(?P<label>[A-Ga-g][#b♯♭]?[0-9]?)?\s*(?P<rest>[|-].*)$")
-_SPAN: Final = re.compile(r"\s*(PM|P\.M\.?|LR|L\.R\.?|let ring|palm mute|PK|DY)(?![A-Za-z])", re.IGNORECASE)
-_SPAN_NAMES: Final = {"PM": "PM", "PALM MUTE": "PM", "LR": "LR", "LET RING": "LR", "PK": "PK", "DY": "DY"}
+_STRING: Final = re.compile(
+    r"\s*(?:(?P<label>[A-Ga-g][#b♯♭x]{0,3}[0-9]?)|(?:[1-9]|1[0-2])(?=\s*\|.*-))?\s*(?P<rest>:?(?<!\s:)-.*|\|.*)$"
+)
+_BELOW: Final = re.compile(
+    r"\s*(?:(?P<span>PM|P\.M\.?|LR|L\.R\.?|let ring|palm mute)|(?P<name>PK|DY|FI|RH|VO)|(?P<words>LY)(?P<verse>[1-9])?)"
+    r"(?![A-Za-z0-9]):?",
+    re.IGNORECASE,
+)
+_SPAN_NAMES: Final = {"PM": "PM", "PALM MUTE": "PM", "LR": "LR", "LET RING": "LR"}
 _ENDINGS: Final = re.compile(r"(?=.*\d\.)[\s|_\-\d.,]+$")
+LABEL: Final = "\0"  # where the name of a span stood
+_SIGN_WORDS: Final = (
+    r"(?:D\.? ?[CS]\.?|da capo|dal segno)(?: al (?:fine|coda))?(?![a-z])|to coda|segno|coda|fine|𝄋|𝄌"
+)
+SIGN: Final = re.compile(rf"(?<![A-Za-z])(?:{_SIGN_WORDS})(?![A-Za-z])", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +77,18 @@ class StringLine:
 class System:
     """Some bars of tab: the string lines and the lines that go with them.
 
-    Each of ``durations``, ``endings`` is (line number, text); ``spans`` are (name, number, text).
+    Each of ``durations``, ``endings``, ``signs`` is (line number, text); ``remarks`` are several such;
+    ``spans`` are (name, number, text) of the lines below, the label blanked.
     """
 
     strings: list[StringLine] = field(default_factory=list)
     durations: tuple[int, str] | None = None
     endings: tuple[int, str] | None = None
+    signs: tuple[int, str] | None = None
+    remarks: list[tuple[int, str]] = field(default_factory=list)
     spans: list[tuple[str, int, str]] = field(default_factory=list)
     changes: list[Header] = field(default_factory=list)
+    comments: list[str] = field(default_factory=list)
     phrase: tuple[str, int] | None = None  # its name ("" ends the one before) and line
     damaged: bool = False  # one of its lines could not be read, and was told
 
@@ -85,6 +101,7 @@ class Sheet:
     tempo_marks: list[Header] = field(default_factory=list)  # tempo: 96 at bar 3 beat 2
     phrases: list[Header] = field(default_factory=list)  # phrase: 3-6 Name
     systems: list[System] = field(default_factory=list)
+    comments: list[str] = field(default_factory=list)  # behind the last system
 
 
 def plain(text: str) -> str:
@@ -112,8 +129,16 @@ def _is_chord_names(text: str) -> bool:
 def _is_string(match: re.Match[str]) -> bool:
     rest = match["rest"]
     if match["label"] is None and ("|" not in rest or _ENDINGS.match(rest)):
-        return False
-    return "-" in rest or not (_is_durations(rest) or _is_chord_names(rest))
+        return rest.startswith("----") and not _ENDINGS.match(rest)  # dashes without any barline
+    return "-" in rest or not (
+        _is_durations(rest) or _is_chord_names(rest) or (SIGN.search(rest) and _is_above(rest))
+    )
+
+
+def _is_above(text: str) -> bool:
+    """Whether a line holds nothing but endings and the words of jumps."""
+    left = SIGN.sub("", text).replace("|", "").replace("(", "").replace(")", "").strip()
+    return not left or bool(_ENDINGS.match(left))
 
 
 class _Sorter:
@@ -131,15 +156,27 @@ class _Sorter:
             text = plain(raw.rstrip())
             if not text.strip():
                 self._close()
-            elif not text.lstrip().startswith("#"):
+            elif text.lstrip().startswith("#"):
+                self._comment(raw.lstrip()[1:])
+            else:
                 self._line(number, raw, text)
         self._close()
         self._leftovers()
         return self.sheet
 
+    def _comment(self, text: str) -> None:
+        (self.next if self.open is None else self.open).comments.append(text.strip())
+
     def _close(self) -> None:
-        if self.open is not None:
-            self.last, self.open = self.open, None
+        if self.open is None:
+            return
+        strings = self.open.strings
+        if len(strings) == 1 and not strings[0].text.strip(" -") and self.sheet.systems[-1] is self.open:
+            self.sheet.systems.pop()  # a rule across the page
+            self.next, self.open = self.open, None
+            self.next.strings = []
+            return
+        self.last, self.open = self.open, None
 
     def _line(self, number: int, raw: str, text: str) -> None:
         string = _STRING.match(text)
@@ -148,15 +185,17 @@ class _Sorter:
             return
         begun = self.open
         self._close()
-        phrase, header, span = _PHRASE.match(text), _HEADER.match(raw.rstrip()), _SPAN.match(text)
-        if phrase and not _is_durations(text):
+        phrase, header, below = _PHRASE.match(text), _HEADER.match(raw.rstrip()), _BELOW.match(text)
+        if phrase:
             self._phrase(number, raw)
+        elif text.lstrip().startswith('"') and text.count('"') % 2 == 0:
+            self._remarks(number, raw, text)
+        elif below and (below["words"] or below["span"] or not _is_chord_names(text)):
+            self._below(number, raw, text, below)
         elif header and (header[1].lower() in HEADERS or not _is_durations(text)):  # "key: E"
             self._header(number, raw, header)
-        elif span:
-            self._span(number, text, span)
-        elif _ENDINGS.match(text):
-            self._above(number, text, "endings")
+        elif _is_above(text):
+            self._ways(number, text)
         elif _is_durations(text):
             self._above(number, text, "durations")
         elif _is_chord_names(text):
@@ -196,7 +235,10 @@ class _Sorter:
 
     def _string(self, number: int, text: str, match: re.Match[str]) -> None:
         system = self._opened()
-        line = StringLine(number, match["label"] or "", match.start("rest"), text)
+        start = match.start("rest")
+        if text[start] == ":" and text[start : start + 2] != ":|":  # E:--5--
+            text = f"{text[:start]}|{text[start + 1 :]}"
+        line = StringLine(number, match["label"] or "", start, text)
         if "\t" in text:
             self.source.error(
                 number, text.index("\t") + 1, "a tab character in a string line: nobody can say which columns follow it",
@@ -215,7 +257,10 @@ class _Sorter:
 
     def _header(self, number: int, raw: str, match: re.Match[str]) -> None:
         name = match[1].lower()
-        value = re.split(r"\s{2,}#", match[2] or "")[0].strip()
+        value, *comment = re.split(r"\s{2,}#", match[2] or "", maxsplit=1)
+        value = value.strip()
+        if comment and name in HEADERS:
+            self._comment(comment[0])
         header = Header(name, value, number, (match.start(2) if match[2] else len(raw.rstrip())) + 1)
         if name not in HEADERS:
             near = nearest(name, HEADERS)
@@ -234,7 +279,7 @@ class _Sorter:
             self.sheet.phrases.append(header)
         elif name == "tempo" and re.search(r"\bat\b", value):
             self.sheet.tempo_marks.append(header)
-        elif name in CHANGING:
+        elif name in CHANGING and (name != "key" or self.sheet.systems):
             if any(change.name == name for change in self.next.changes):
                 self.source.error(
                     number,
@@ -246,7 +291,7 @@ class _Sorter:
         elif self.sheet.systems:
             self.source.error(
                 number, match.start(1) + 1, f"{name}: comes after the first system",
-                "Move it to the top; only time: and tempo: may change on the way.",
+                "Move it to the top; only time:, key: and tempo: may change on the way.",
             )  # fmt: skip
         elif name in self.sheet.headers:
             first = self.sheet.headers[name].line
@@ -259,16 +304,41 @@ class _Sorter:
         else:
             self.sheet.headers[name] = header
 
-    def _span(self, number: int, text: str, match: re.Match[str]) -> None:
-        name = _SPAN_NAMES[match[1].upper().replace(".", "")]
+    def _below(self, number: int, raw: str, text: str, match: re.Match[str]) -> None:
+        if match["words"]:
+            name = "LY" + (match["verse"] or "1")
+            text = raw.rstrip()  # as it is spelled
+        else:
+            name = (match["name"] or _SPAN_NAMES[match["span"].upper().replace(".", "")]).upper()
         above = self.next.durations is not None or self.next.endings is not None
-        system = self.next if above else self.last
+        system = self.next if above and not match["words"] else self.last
         if system is None:
             self.source.error(
-                number, match.start(1) + 1, f"a {name} line before any strings", "Write it below the strings it is for."
+                number, match.end() - len(match[0].lstrip()) + 1, f"a {name} line before any strings",
+                "Write it below the strings it is for.",
             )  # fmt: skip
             return
-        system.spans.append((name, number, text))
+        label = len(match[0].lstrip())
+        begin = match.end() - label
+        # a label among the columns stands for a mark of its span
+        blank = LABEL if match["span"] else " "
+        system.spans.append((name, number, " " * begin + blank * label + text[match.end() :]))
+
+    def _remarks(self, number: int, raw: str, text: str) -> None:
+        """Words in quotes above the strings."""
+        if "\t" in text:
+            self._above(number, text, "remarks")
+            return
+        # quotes of a word processor are quotes only where no plain ones stand
+        self.next.remarks.append((number, raw.rstrip() if '"' in raw else text))
+
+    def _ways(self, number: int, text: str) -> None:
+        """A line of endings, words of jumps, or both."""
+        signs = SIGN.search(text)
+        if re.search(r"\d", SIGN.sub("", text)):
+            self._above(number, SIGN.sub(lambda m: " " * len(m[0]), text), "endings")
+        if signs:
+            self._above(number, text, "signs")
 
     def _above(self, number: int, text: str, kind: str) -> None:
         if "\t" in text:
@@ -286,7 +356,7 @@ class _Sorter:
         setattr(self.next, kind, (number, text))
 
     def _leftovers(self) -> None:
-        for kind in ("durations", "endings"):
+        for kind in ("durations", "endings", "signs"):
             spare = getattr(self.next, kind)
             if spare is not None:
                 self.source.error(
@@ -295,6 +365,11 @@ class _Sorter:
                     f"{kind} without strings below them",
                     "Write the strings, or delete the line.",
                 )
+        for number, _ in self.next.remarks:
+            self.source.error(
+                number, 1, "words in quotes without strings below them", "Write the strings, or delete the line."
+            )  # fmt: skip
+        self.sheet.comments = self.next.comments
         if self.next.phrase is not None and self.next.phrase[0]:
             name, line = self.next.phrase
             self.source.error(

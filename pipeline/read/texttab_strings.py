@@ -1,26 +1,24 @@
-"""The string lines of a text tab: barlines, and the notes with the marks they carry.
+"""The string lines of a text tab: barlines, and the notes with what joins them.
 
 Grammar of a string line (EBNF; what follows the label)
 -------------------------------------------------------
 ::
 
-    line    = { "-" | " " | barline | joint | note | "~" } ;
+    line    = { "-" | " " | barline | joint | note | "~" | "v" } , [ tail ] ;
     barline = [ ":" ] "|" { "|" } [ "x" digits ] [ ":" ] ;      the count only behind ":|"
     joint   = "h" | "p" | "s" | slash ;                         hammer-on, pull-off, shift slide
     slash   = ( "/" | "\\" ) { "/" | "\\" } ;
-    note    = [ "g" [ "g" ] ] [ "t" ] head { mark } ;           grace (on the beat), tapped
-    head    = fret | "x" [ fret ] | "(" ( fret | "x" [ fret ] ) ")" | "<" fret ">" ;
-    mark    = [ "p" ] "b" pitch | "r" [ pitch ]                 bend, pre-bend, release
-            | "~" { "~" } | "tr" fret | "<" fret ">"            vibrato, trill, touched harmonic
-            | "*" [ digits ] | "=" { "=" }                      pinch harmonic, tremolo picking
-            | "'" | ">" | "^" ;                                 staccato, accent, strong accent
-    pitch   = fret [ "." digits ] ;
+    note    = see texttab_notes ;
+    tail    = " " , text ;                                      behind the last barline; "x3": the count
 
 A joint belongs to the fret directly behind it, which may stand behind a barline too (5h|7,
 5h|-7); one that stands free (5-h-7) to the next fret of its bar. A slash is a
 legato slide when it touches a fret on both sides (also over a barline that it touches on
 both sides), a slide in when it only touches the fret behind it, a slide out when it only
 touches the note before it.
+
+Two bars ``||`` are a double barline behind their bar (with repeat dots three, ``:|||``, for
+``:||`` is how many type a repeat); at the start of a system they are an ornament.
 """
 
 from __future__ import annotations
@@ -33,58 +31,32 @@ from typing import Final
 
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_lines import StringLine, System
+from pipeline.read.texttab_notes import NOTE, TabNote
 
 _TOKEN: Final = re.compile(
     r"(?P<fill>[- ]+)"
     r"|(?P<bar>:+\|+(?:x(?P<times>\d+))?:*|\|+:*)"
-    r"|(?P<note>(?P<grace>gg?)?(?P<tap>t)?"
-    r"(?:(?P<dead>x)(?P<hand>\d{1,2})?|\((?P<soft>\d+|x\d{0,2})\)|<(?P<node>\d+)>|(?P<fret>\d+))"
-    r"(?P<marks>(?:p?b(?:\d+(?:\.\d+)?)?|r(?:\d+(?:\.\d+)?)?|tr\d+|<\d+>|\*\d*|~+|=+|['>^])*))"
+    rf"|(?P<note>{NOTE})"
     r"|(?P<joint>[hps])"
     r"|(?P<slash>[/\\]+)"
-    r"|(?P<shake>~+)"
+    r"|(?P<shake>~+|v+)"
+)
+_TAIL: Final = re.compile(
+    r"\s+\(?(?:(?P<times>(?:x ?\d+|\d+ ?x)|(?:play )?\d+ times)|(?P<words>[^-|]*[^-|\s0-9][^-|]*))\)?$"
 )
 _JOINTS: Final = {"h": "hammer-on", "p": "pull-off", "s": "shift slide"}
 _TARGETS: Final = {"h": "is hammered on", "p": "rings when the finger leaves", "s": "the slide goes to"}
 
 
 @dataclass(slots=True)
-class TabNote:
-    """One note as typed; places are 0-based columns, ``line`` is 1-based.
-
-    lead : where a slide in begins, otherwise ``start``, the first character of the head
-    head_end : behind the fret and its brackets; ``end`` behind the marks too
-    joint : "h", "p", "s", or "/" "\\" for a legato slide from the note before; "" for none
-    slide_in, slide_out : "/" or "\\" or ""
-    """
-
-    string: int
-    line: int
-    lead: int
-    start: int
-    head_end: int
-    end: int
-    fret: int
-    head: str = "fret"  # fret, dead, soft, softdead, node
-    hand: int | None = None  # the fret a dead note is damped at
-    grace: str = ""
-    tap: bool = False
-    marks: str = ""
-    joint: str = ""
-    slide_in: str = ""
-    slide_out: str = ""
-    shake: int = 0
-    before: TabNote | None = None
-
-
-@dataclass(slots=True)
 class BarLine:
-    """A barline: 0-based columns of its sign, and what the dots say."""
+    """A barline: 0-based columns of its sign, and what the dots and bars say."""
 
     start: int
     end: int
     repeat_start: bool = False
     repeat_times: int = 0
+    double: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +91,7 @@ class ScannedSystem:
     notes: list[list[TabNote]] = field(default_factory=list)
     repeat_start: list[bool] = field(default_factory=list)
     repeat_times: list[int] = field(default_factory=list)
+    double: list[bool] = field(default_factory=list)
     short: set[int] = field(default_factory=set)  # bars that end early on purpose
     unread: set[int] = field(default_factory=set)  # bars whose durations could not all be read
     sound: bool = True  # barlines agree: what stands in it can be trusted
@@ -132,11 +105,12 @@ class _LineScanner:
         self.notes: list[TabNote] = []
         self.bars: list[BarLine] = []
         self.slash: tuple[str, int, int, bool] | None = None  # sign, start, end, begun at a note
+        self.times = 0  # how often the last bar's section is played, where that stands apart
         self.touched = -1  # where something ended that a slash may be attached to
 
     def scan(self) -> None:
-        text = self.line.text.lower()
-        place, end = self.line.start, len(text)
+        text = _lower(self.line.text)
+        place, end = self.line.start, self._end(text)
         while place < end:
             match = _TOKEN.match(text, place)
             if match is None:
@@ -156,6 +130,27 @@ class _LineScanner:
     def _error(self, column: int, what: str, remedy: str) -> None:
         self.source.error(self.line.number, column + 1, what, remedy)
 
+    def _end(self, text: str) -> int:
+        """Where the music of the line ends: words behind its last barline are told apart."""
+        last = text.rfind("|")
+        tail = _TAIL.fullmatch(text, last + 1) if 0 <= self.line.start < last else None
+        if tail is None:
+            return len(text)
+        if tail["times"]:
+            self.times = int(re.sub(r"\D", "", tail["times"]))
+            if text[last - 1] != ":" or self.times < 2:
+                self._error(
+                    last + 1, f"{tail['times']!r} behind a bar that has no repeat sign",
+                    "Write |: before the first bar that is played again, and :|x3 behind the last one.",
+                )  # fmt: skip
+                self.times = 0
+        else:
+            self.source.caution(
+                self.line.number, last + 2, "the words behind this string are not read",
+                'Write them in quotes above the strings, "slowly", or behind a # in a line of their own.',
+            )  # fmt: skip
+        return last + 1
+
     def _stray(self, place: int) -> None:
         sign = self.line.text[place]
         if sign == "\t":
@@ -163,12 +158,14 @@ class _LineScanner:
         remedy = (
             "Strings hold - | frets and the marks h p s / \\ b r ~ x ( ) < >; see the text tab's description."
         )
-        if sign == "b":
-            remedy = "A bend is written directly after its fret: 7b9."
+        if sign in "bB":
+            remedy = "A bend is written directly after its fret: 7b9, or 7b(full)."
         elif sign == "r":
             remedy = "A release is written directly after its bend: 7b9r7."
-        elif sign in "(<":
+        elif sign in "(<[":
             remedy = "Write a soft or tied note as (5), a natural harmonic as <12>."
+        elif sign == "{":
+            remedy = "Braces stand directly behind a note, such as 5{mf}; see the text tab's description."
         self._error(place, f"{sign!r} is not understood here", remedy)
 
     def _take(self, match: re.Match[str]) -> None:
@@ -222,6 +219,11 @@ class _LineScanner:
             tell_joint(self.source, joint)
             self.state.joint = None
 
+    @property
+    def notes_or_bars(self) -> bool:
+        """Whether anything of the system stands before this place of the line."""
+        return bool(self.notes or self.bars)
+
     def _bar(self, match: re.Match[str], start: int, end: int) -> None:
         sign = match["bar"]
         times = int(match["times"] or 2) if sign[0] == ":" else 0
@@ -229,7 +231,9 @@ class _LineScanner:
             self._error(start, f"a repeat played {times} times", "Write :|x2 or more, or no repeat sign.")
             times = 2
         first = start + len(sign) - len(sign.lstrip(":"))
-        self.bars.append(BarLine(first, end, sign[-1] == ":", times))
+        count, dots = sign.count("|"), ":" in sign
+        double = count > (2 if dots else 1) and self.notes_or_bars
+        self.bars.append(BarLine(first, end, sign[-1] == ":", times, double))
         if self.slash:
             mark, at, until, begun = self.slash
             if until == start and begun:
@@ -264,23 +268,8 @@ class _LineScanner:
             )
 
     def _note(self, match: re.Match[str]) -> None:
-        start, end = match.span()
-        marks, line = match["marks"], self.line.number
-        head, digits = "fret", match["fret"]
-        if match["dead"]:
-            head, digits = "dead", match["hand"]
-        elif match["soft"]:
-            head, digits = (
-                ("softdead" if match["soft"][0] == "x" else "soft"),
-                match["soft"].removeprefix("x"),
-            )
-        elif match["node"]:
-            head, digits = "node", match["node"]
-        note = TabNote(
-            self.string, line, start, start, end - len(marks), end, int(digits or 0), head,
-            grace=match["grace"] or "", tap=bool(match["tap"]), marks=marks, before=self.state.last,
-            hand=int(digits) if "dead" in head and digits else None,
-        )  # fmt: skip
+        start = match.start()
+        note = TabNote.of(match, self.line, self.string, self.state.last)
         if self.state.joint:
             note.joint = self.state.joint.mark
             self.state.joint = None
@@ -299,6 +288,11 @@ class _LineScanner:
         self.state.slide = ""
         self.state.last = note
         self.notes.append(note)
+
+
+def _lower(text: str) -> str:
+    """In small letters, each character in its place."""
+    return text.lower() if text.isascii() else "".join(c.lower() if c.isascii() else c for c in text)
 
 
 def tell_joint(source: SourceText, joint: Joint) -> None:
@@ -359,6 +353,9 @@ def scan_system(source: SourceText, system: System, states: list[StringState]) -
             shared.end = max(shared.end, mine.end)
             shared.repeat_start |= mine.repeat_start
             shared.repeat_times = max(shared.repeat_times, mine.repeat_times)
+            shared.double |= mine.double
+    if lines and any(one.times for one in scanned):
+        lines[-1].repeat_times = max(one.times for one in scanned)
     begin = min(line.start for line in system.strings)
     if not lines or any(line.text[line.start] != "|" for line in system.strings):
         lines.insert(0, BarLine(begin, begin))
@@ -372,6 +369,7 @@ def scan_system(source: SourceText, system: System, states: list[StringState]) -
         found.bars.append((left.end, right.start))
         found.repeat_start.append(left.repeat_start)
         found.repeat_times.append(right.repeat_times)
+        found.double.append(right.double)
         inside: list[TabNote] = []
         while place < len(notes) and notes[place].start < right.start:
             inside.append(notes[place])

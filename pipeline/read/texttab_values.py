@@ -8,7 +8,8 @@ Grammar (EBNF)
     sum    = value { "+" value } ;
     value  = letter [ figure ] [ dots ] | letter [ dots ] [ figure ] | exact ;
     letter = "w" | "h" | "q" | "e" | "s" | "t" ;     whole ... thirty-second
-    figure = "3" | "5" | "6" | "7" | "9" ;           n notes in the time of the next lower power of two
+    figure = "3" | "5" | "6" | "7" | "9"             n notes in the time of the next lower power of two
+           | "(" digits [ ":" digits ] ")" ;         any other ratio: e(11), e(4:3)
     dots   = "." | ".." ;
     exact  = "{" digits [ "/" digits ] "}" ;         quarters
 
@@ -31,9 +32,14 @@ LETTERS: Final[dict[str, Fraction]] = {
     "t": Fraction(1, 8),
 }  # fmt: skip
 _DOTS: Final = (Fraction(1), Fraction(3, 2), Fraction(7, 4))
-_VALUE: Final = r"(?:[whqest](?:[35679]?\.{0,2}|\.{1,2}[35679])|\{\d{1,5}(?:/\d{1,5})?\})"
+_FIGURE: Final = r"(?:[35679]|\(\d{1,3}(?::\d{1,3})?\))"
+_VALUE: Final = rf"(?:[whqest](?:{_FIGURE}?\.{{0,2}}|\.{{1,2}}{_FIGURE})|\{{\d{{1,200}}(?:/\d{{1,200}})?\}})"
 _SUM: Final = rf"{_VALUE}(?:\+{_VALUE})*"
 _TOKEN: Final = re.compile(rf"(?P<step>{_SUM})(?::(?P<held>{_SUM}(?:,{_SUM})*))?(?P<tie>_)?")
+_PART: Final = re.compile(
+    r"\{(?P<exact>[^}]+)\}|(?P<letter>[whqest])(?P<before>\.{0,2})"
+    r"(?:(?P<figure>[35679])|\((?P<actual>\d+)(?::(?P<normal>\d+))?\))?(?P<after>\.{0,2})"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +57,16 @@ class DurationMark:
 
 
 def _value(text: str) -> Fraction:
-    if text[0] == "{":
-        return Fraction(text[1:-1])
-    figures = text[1:].strip(".")
-    length = LETTERS[text[0]] * _DOTS[text.count(".")]
-    if figures:
-        actual, normal = tuplet_ratio(int(figures))
-        length *= Fraction(normal, actual)
+    """One value. Raises ZeroDivisionError for a ratio with a 0."""
+    match = _PART.fullmatch(text)
+    assert match is not None  # the token was matched as a whole
+    if match["exact"]:
+        return Fraction(match["exact"])
+    length = LETTERS[match["letter"]] * _DOTS[len(match["before"]) + len(match["after"])]
+    figure = match["figure"] or match["actual"]
+    if figure:
+        actual, normal = tuplet_ratio(int(figure))
+        length *= Fraction(int(match["normal"] or normal), actual)
     return length
 
 

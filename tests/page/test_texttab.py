@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
@@ -13,11 +14,12 @@ from pipeline.errors import Problems
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.page.texttab import MAX_WIDTH, write_text_tab
-from pipeline.page.texttab_cells import duration_text
+from pipeline.page.texttab_notes import duration_text
 from pipeline.read.texttab import read_text_tab
 from pipeline.read.texttab_values import read_duration
 from tests.samples import lead_tab, waltz_tab
 from tests.strategies import tabs
+from tests.wholetabs import whole_tab, whole_tabs
 
 
 def back(text: str) -> Tab | None:
@@ -28,13 +30,13 @@ def back(text: str) -> Tab | None:
 
 
 @settings(
-    max_examples=60,
+    max_examples=150,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     derandomize=True,
     phases=[Phase.explicit, Phase.generate],  # shrinking a whole tab takes minutes
 )
-@given(tabs() | tabs(odd=True))
+@given(tabs() | tabs(odd=True) | whole_tabs())
 def test_what_is_written_reads_back_as_the_same_tab(tab: Tab) -> None:
     text = write_text_tab(tab)
     again = back(text)
@@ -42,6 +44,14 @@ def test_what_is_written_reads_back_as_the_same_tab(tab: Tab) -> None:
     assert again.notes == tab.notes, text
     assert again == tab, text
     assert write_text_tab(again) == text
+
+
+@pytest.mark.slow
+def test_thousands_of_whole_tabs_read_back() -> None:
+    for seed in range(4000):
+        tab = whole_tab(Random(seed))
+        text = write_text_tab(tab)
+        assert back(text) == tab, f"{seed}\n{text}"
 
 
 @pytest.mark.parametrize("tab", [lead_tab(), waltz_tab()], ids=["lead", "waltz"])
@@ -80,7 +90,7 @@ def test_the_lead_sample_as_a_musician_sees_it() -> None:
     ("quarters", "text"),
     [
         (F(4), "w"), (F(3), "h."), (F(7, 2), "h.."), (F(1), "q"), (F(3, 4), "e."), (F(1, 3), "e3"), (F(2, 3), "q3"),
-        (F(1, 8), "t"), (F(5, 4), "q+s"), (F(5, 2), "h+e"), (F(1, 5), "s5"), (F(5, 48), "{5/48}"), (F(6), "w."),
+        (F(1, 8), "t"), (F(4, 11), "e(11)"), (F(4, 9), "e9"), (F(5, 4), "q+s"), (F(5, 2), "h+e"), (F(1, 5), "s5"), (F(5, 48), "{5/48}"), (F(6), "w."),
     ],
 )  # fmt: skip
 def test_durations_are_written_short_and_read_back(quarters: F, text: str) -> None:

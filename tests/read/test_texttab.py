@@ -329,7 +329,6 @@ BAD = [
     (("7b9-", "7b6-"), 13, 4, "a bend from fret 7 to 6", "higher fret"),
     (("8b10r8", "8b10r7"), 12, None, "a release to 7", "comes down"),
     (("   q q   h\n", "   q q_  h\n"), 20, 6, "a tie with no note to go on to", "(7) on string 4"),
-    (("[Answer]", "[Opening call]"), 19, 1, "is in line 9 already", "own name"),
     (("A|-------7---|\nE|-----------|", "A|-------7---|"), 21, 1, "this system has 5 strings, the electric guitar has 6", "6 lines"),
     (("D|-5/7-------|", "Eb|-5/7------|"), 24, 1, "labelled Eb, but string 4 is tuned to D3", "Eb3"),
     (("D|-5/7-------|", "D|-5/7-\t-----|"), 24, 8, "a tab character", "dashes"),
@@ -374,6 +373,7 @@ def test_every_mistake_is_told_at_once() -> None:
         (("5/7", "7/5"), "a slide up from fret 7 to 5"),
         (("tempo: 104\n", ""), "no tempo is stated"),
         (("instrument: electric guitar\n", ""), "taken as guitar"),
+        (("[Answer]", "[Opening call]"), "the phrase name 'Opening call' is in line 9 already"),
         (("[Answer]", "[Answer]\n Am  Dm"), "chord names in the tab are not read"),
     ],
 )
