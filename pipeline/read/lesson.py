@@ -29,12 +29,9 @@ from pipeline.read.lesson_checks import (
 from pipeline.read.media import MediaError, MediaInfo, SoundCheck, check_audio, probe
 from pipeline.read.places import Places
 from pipeline.read.proof_fit import first_difference
-from pipeline.read.tabfile import read_chart, read_tab
+from pipeline.read.tabfile import SCORES, read_chart, read_tab
 from pipeline.read.weeks import LessonSource, clashes, read_paths
 from pipeline.read.weeks import slug_at as slug_at
-
-MUSICXML = (".musicxml", ".xml", ".mxl")
-
 
 SoundChecker = Callable[[Path], SoundCheck]
 
@@ -170,7 +167,7 @@ def read_lesson(
     if tab is not None:
         tab = _with_phrases(written, tab, problems)
         # notation programs say how a note is spelled; a text tab leaves it to the chords
-        if spans is not None and config.tab.suffix.lower() not in MUSICXML:
+        if spans is not None and config.tab.suffix.lower() not in SCORES:
             tab = respelled(tab, spans)
     probed = _Probed(sound_check)
     take = _media(written, ("take",), config.take, probed, problems) if recordings else None
@@ -218,7 +215,7 @@ def _tab(written: Written[LessonConfig], problems: Problems) -> Tab | None:
 def _chart(written: Written[LessonConfig], problems: Problems) -> Chart | None:
     path = written.config.chart
     if path is None and "chart" not in written.document.data:
-        if written.config.tab.suffix.lower() in MUSICXML:
+        if written.config.tab.suffix.lower() in SCORES:
             path = written.config.tab  # its chord symbols are the chart
         else:
             problems.error(

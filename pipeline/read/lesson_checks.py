@@ -16,6 +16,7 @@ from pipeline.read.media import MediaInfo
 from pipeline.read.places import Place, Places
 from pipeline.read.proof import Music, proofread
 from pipeline.read.proof_fit import other_metres
+from pipeline.read.tabfile import SCORES
 
 FASTEST: Final = 1.5  # a take over half as fast again as the tab says is another take
 
@@ -125,6 +126,13 @@ def mention_gaps(
         mention("nothing is said about rights", 'Add rights = "own work", or who permitted what.')
     if tab is not None and not tab.phrases:
         mention("there are no phrases", 'Name spans of bars: [[phrase]] name = "Opening call", bars = "1-4".')
+    if tab is not None and not config.phrases and config.tab.suffix.lower() in SCORES:
+        names = [phrase.name for phrase in tab.phrases]  # the readers of what is typed tell it there
+        for name in dict.fromkeys(name for name in names if names.count(name) > 1):
+            what = f"the tab has {names.count(name)} phrases called {name!r}"
+            written.caution(
+                problems, ("tab",), what, remedy="Give each rehearsal mark its own name; chapters bear it."
+            )
     if tab is not None and not tab.notes:
         mention("the tab has no notes", "Check that the right file is named.")
     if tab is not None and chart is not None and chart.key is not None and chart.key != tab.key:

@@ -49,5 +49,10 @@ def findings(music: Music) -> Iterator[Finding]:
 
 
 def proofread(music: Music, problems: Problems) -> None:
-    """Add what is found to ``problems``, as cautions and remarks, once for each rule."""
-    problems.found.extend(told(findings(music)))
+    """Add what is found to ``problems``, as cautions and remarks, once for each rule.
+
+    A place of which a reader has said something already is left to the reader.
+    """
+    known = {(p.path, p.line, p.column) for p in problems if p.column is not None}
+    new = (f for f in findings(music) if (f.place.path, f.place.line, f.place.column) not in known)
+    problems.found.extend(told(new))

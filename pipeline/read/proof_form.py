@@ -9,10 +9,11 @@ from typing import Final
 from pipeline.music.chart import Chart
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.places import Place, Places
-from pipeline.read.proof_finding import Finding, Rule, at_bar, bars_in_words, in_words
+from pipeline.read.proof_finding import Finding, Rule, at_bar, in_words
 
 LONGEST_PHRASE: Final = 16  # bars
-_REPEATED: Final = 4  # empty bars of fewer make a rest
+_LONG_REST: Final = 4  # bars that are empty on purpose
+_OFTEN: Final = 3  # gaps that are so, too
 
 NO_PHRASE: Final = Rule(
     "remark", "notes that belong to no phrase",
@@ -26,15 +27,12 @@ LONG_PHRASE: Final = Rule(
     "remark", f"a phrase of more than {LONGEST_PHRASE} bars",
     "Pupils practise a few bars at a time: divide it.",
 )  # fmt: skip
-SAME_NAME: Final = Rule(
-    "remark", "two phrases of one name", "Chapters and loops are called by it: give each its own name."
-)
 EMPTY_BARS: Final = Rule(
     "remark", "no note begins or sounds here", "Fine if the lead rests; otherwise notes are missing."
 )
 PICKUP_KEPT: Final = Rule(
-    "remark", "the last bar is full, though the piece begins with a pickup",
-    "By custom the last bar is shorter by the pickup, so that a repeat from the top is in time.",
+    "remark", "a last bar without room for the pickup",
+    "By custom it is shorter by the pickup, so that a repeat from the top is in time.",
 )  # fmt: skip
 WORD_OPEN: Final = Rule(
     "remark",
@@ -65,7 +63,6 @@ def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Ite
         return  # told for the lesson
     with_notes = {tab.form.written.bar_at(note.onset).index for note in tab.notes}
     covered: set[int] = set()
-    names: dict[str, Phrase] = {}
     for phrase in tab.phrases:
         first, last = tab.form.bar_span(phrase.first, phrase.last)
         inside = set(range(first, last + 1))
@@ -74,9 +71,6 @@ def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Ite
         def at(rule: Rule, phrase: Phrase = phrase, place: Place = place, more: str = "") -> Finding:
             return Finding(rule, place, phrase.first, "", f"“{phrase.name}”{more}")
 
-        before = names.setdefault(phrase.name.casefold(), phrase)
-        if before is not phrase:
-            yield at(SAME_NAME, more=f", {_bars(before)} and {_bars(phrase)}")
         if not inside & with_notes:
             yield at(EMPTY_PHRASE)
         elif len(inside) == 1 and not tab.form.bars[first].pickup:
@@ -88,12 +82,8 @@ def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Ite
         yield at_bar(NO_PHRASE, tab, index, places)
 
 
-def _bars(phrase: Phrase) -> str:
-    return bars_in_words(range(phrase.first, phrase.last + 1))
-
-
 def empty_bars(tab: Tab, places: Places) -> Iterator[Finding]:
-    """Bars between notes in which nothing sounds; longer rests are meant."""
+    """Bars between notes in which nothing sounds; long rests, and many of them, are meant."""
     sounding: set[int] = set()
     for note in tab.notes:
         begin = tab.form.written.bar_at(note.onset)
@@ -104,15 +94,19 @@ def empty_bars(tab: Tab, places: Places) -> Iterator[Finding]:
             index += 1
     if not sounding:
         return
-    gap: list[int] = []
+    gaps: list[list[int]] = [[]]
     for index in range(min(sounding), max(sounding) + 1):
-        if index not in sounding:
-            gap.append(index)
-            continue
-        if len(gap) < _REPEATED:
-            for empty in gap:
-                yield at_bar(EMPTY_BARS, tab, empty, places)
-        gap = []
+        if index in sounding:
+            gaps.append([])
+        else:
+            gaps[-1].append(index)
+    gaps = [gap for gap in gaps if gap]
+    if len(gaps) > _OFTEN:
+        return
+    for gap in gaps:
+        if len(gap) < _LONG_REST:
+            for index in gap:
+                yield at_bar(EMPTY_BARS, tab, index, places)
 
 
 def pickup(tab: Tab, places: Places) -> Iterator[Finding]:
@@ -121,14 +115,15 @@ def pickup(tab: Tab, places: Places) -> Iterator[Finding]:
     if not first.pickup or len(tab.form.bars) < 3:
         return
     back = [index for index, bar in enumerate(tab.form.bars) if bar.repeat_times]
-    # only a repeat that leads back to the pickup itself plays it again
-    opened = any(bar.repeat_start for bar in tab.form.bars[1 : back[0] + 1]) if back else True
-    if not opened:
-        bar = tab.form.bars[back[0]]
-        if bar.length + first.length > bar.metre.quarters:
-            yield at_bar(PICKUP_KEPT, tab, back[0], places, "repeated from the top")
-    elif last.length == last.metre.quarters and not back:
-        yield at_bar(PICKUP_KEPT, tab, len(tab.form.bars) - 1, places)
+    if back and any(bar.repeat_start for bar in tab.form.bars[1 : back[0] + 1]):
+        return  # the pickup is not played again
+    index = back[0] if back else len(tab.form.bars) - 1
+    bar = tab.form.written.bars[index]
+    inside = [n.end for n in tab.notes if bar.start <= n.onset and n.end <= bar.end]
+    # repeated, the bar's length counts; at the end, how far its notes go
+    filled = bar.bar.length if back else max(inside, default=bar.start) - bar.start
+    if filled + first.length > bar.bar.metre.quarters and not (last.signs.fine or last.signs.jump):
+        yield at_bar(PICKUP_KEPT, tab, index, places, "repeated from the top" if back else "")
 
 
 def open_words(tab: Tab, places: Places) -> Iterator[Finding]:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Final
 
 from pipeline.music.tab import Note, SoundingNote, Tab
@@ -25,6 +24,7 @@ TOO_WIDE_MM: Final = 170.0
 FASTEST: Final = 14.0  # notes a second, one after another
 RUN: Final = 5  # notes that make a passage
 LONE_FRETS: Final = 8  # how far a fret stands from its neighbours to be noticed
+_SLIPS: Final = 4  # slips of the pen in one piece
 _NEIGHBOURS: Final = 4  # frets within which those neighbours lie
 _ACOUSTIC: Final = {24: 14, 25: 16}  # by General MIDI program: the last fret that is easily reached
 
@@ -222,7 +222,13 @@ def high_frets(tab: Tab, places: Places) -> Iterator[Finding]:
 
 
 def lone_frets(tab: Tab, places: Places) -> Iterator[Finding]:
-    """One fret far up or down among notes that lie together, there and back within two beats."""
+    """One fret far up or down among notes that lie together, there and back within two beats; what
+    happens often is a figure of the music."""
+    found = list(_lone_frets(tab, places))
+    yield from found if len(found) <= _SLIPS else ()
+
+
+def _lone_frets(tab: Tab, places: Places) -> Iterator[Finding]:
     single = _single_fretted(tab)
     for before, note, after in zip(single, single[1:], single[2:], strict=False):
         if any(n.has(Tap, Slide, Harmonic) for n in (before, note, after)):
@@ -248,8 +254,3 @@ def _single_fretted(tab: Tab) -> Sequence[Note]:
 
 def _struck(tab: Tab) -> Iterable[Note]:
     return (n for n in tab.notes if not n.grace and not n.tied and not n.has(Dead))
-
-
-def quarters_in_words(quarters: Fraction) -> str:
-    """``a quarter``, ``1.5 quarters``."""
-    return "1 quarter" if quarters == 1 else f"{round(float(quarters), 3):g} quarters"
