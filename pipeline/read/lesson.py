@@ -161,8 +161,8 @@ def read_lesson(
         channel = _channel(config, problems)
     tab_places = Places(config.tab)
     chart_places = Places(config.chart or config.tab)
-    tab = _tab(written, problems)
-    chart = _chart(written, problems)
+    tab = _tab(written, tab_places, problems)
+    chart = _chart(written, chart_places, problems)
     spans = _spans(written, tab, chart, problems)
     if tab is not None:
         tab = _with_phrases(written, tab, problems)
@@ -196,11 +196,11 @@ def _channel(config: LessonConfig, problems: Problems) -> Channel:
     return written.config if written else Channel()
 
 
-def _tab(written: Written[LessonConfig], problems: Problems) -> Tab | None:
+def _tab(written: Written[LessonConfig], places: Places, problems: Problems) -> Tab | None:
     config = written.config
     if not config.tab.is_file():
         return None  # told when the config was loaded
-    tab = read_tab(config.tab, problems, tempo_bpm=config.tempo, title=config.title)
+    tab = read_tab(config.tab, problems, tempo_bpm=config.tempo, title=config.title, places=places)
     if tab is None:
         return None
     if config.tempo is not None and config.tempo != tab.tempo_bpm:
@@ -212,7 +212,7 @@ def _tab(written: Written[LessonConfig], problems: Problems) -> Tab | None:
     return replace(tab, title=config.title)
 
 
-def _chart(written: Written[LessonConfig], problems: Problems) -> Chart | None:
+def _chart(written: Written[LessonConfig], places: Places, problems: Problems) -> Chart | None:
     path = written.config.chart
     if path is None and "chart" not in written.document.data:
         if written.config.tab.suffix.lower() in SCORES:
@@ -224,7 +224,7 @@ def _chart(written: Written[LessonConfig], problems: Problems) -> Chart | None:
                 line=1,
                 remedy='Add chart = "chart.txt" and write the chords there, as in | Am | Dm E7 |.',
             )
-    return read_chart(path, problems) if path is not None and path.is_file() else None
+    return read_chart(path, problems, places=places) if path is not None and path.is_file() else None
 
 
 def _spans(
