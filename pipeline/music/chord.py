@@ -323,7 +323,7 @@ class _Reader:
         if head is None:
             raise self.fail(0, "it starts with a note name, A to G")
         root_text, rest = head[0], self.text[head.end() :]
-        if len(root_text) > 3:
+        if len(root_text) > 4:
             raise self.fail(1, "too many sharps or flats")
         bass = None
         name, slash, last = rest.rpartition("/")

@@ -1,23 +1,46 @@
-"""Chord charts as musicians type them.
+r"""Chord charts as musicians type them.
 
 Grammar (EBNF)
 --------------
 ::
 
-    chart   = { header | comment | blank | line } ;
-    header  = ( "key" | "feel" | "title" ) , ":" , text ;
+    chart   = { comment | header | section | signs | line | blank } ;
     comment = "#" , text ;                    at the start of a line or behind two spaces
-    line    = [ "[" section "]" ] , [ bars ] ;
-    bars    = [ barline ] , bar , { barline , bar } , [ barline ] ;
-    barline = [ ":" ] , "|" , { "|" } , [ ":" ] , [ ending ] | ":|x" , digits ;
-    ending  = digits , { "," digits } , "." ;
-    bar     = "%" | { slot } ;                without slots the chord before goes on
-    slot    = chord , [ "!" ] | "N.C." , [ "!" ] | "." ;
+    header  = ( "title" | "key" | "time" | "tempo" | "feel" ) , ":" , text ;
+    section = "[" , name , "]" ;              in the name \[ \] \\ stand for [ ] \
+    line    = [ section ] , [ signs ] , [ barline ] , bar , { barline , bar } , [ barline ] , [ signs ] ;
+    barline = [ ":" ] , "|" , { "|" } , [ ":" | "x" , digits , [ "|:" ] ] , [ ending ] ;
+    ending  = number , { ( "," | "-" ) , number } , "." ;
+    bar     = { sign } , [ "%" | "%%" | slots ] , { "or" , slots } , { sign } ;
+    slots   = { hold | "..." | item } ;
+    hold    = "." | "/" | "-" ;
+    item    = [ push ] , ( "<" , name , ">" | name , [ "!" | "^" ] ) , [ "@" , digits , [ "/" , digits ] ] ;
+    push    = "<" , [ duration ] , [ ":" ] ;  a duration of the text tab: q, e3, s. or {5/7}
+    name    = chord | degree | "N.C." ;
+    signs   = sign , { sign } ;
+    sign    = "Segno" | "Coda" | "To Coda" | "Fine"
+            | ( "D.C." | "D.S." ) , [ "al" , ( "Fine" | "Coda" ) ] ;
 
-The slots share the bar evenly; ``.`` holds the chord for one more. ``%`` repeats the bar
-before. ``!``: the band stops dead on the chord. An ending runs to its ``:|``, to a double
-bar, a new section, the next ending or the end of its line. Chords: see
-:mod:`pipeline.music.chord`.
+Slots share the bar evenly; a hold keeps the chord for one more. ``Dm@3/8`` takes no slot: it
+stands three eighths of the way through the bar. ``...``: the chart says nothing yet.
+A bar without slots goes on with the chord before. ``%`` repeats the bar before; ``%%`` the bar
+two before it (written in both bars, or in the first with the second left empty).
+
+``Am!``: all stop dead on the chord; ``Am^``: all hit it and play on; ``<Am>``: all strike it and
+let it ring. ``<Am`` is played an eighth early, ``<sAm`` a sixteenth, ``<e3Am`` a triplet
+eighth; before a digit the colon tells where the duration ends: ``<e:5``.
+``Dm7 G7 or Dm7 Db7``: the band plays the first.
+
+Chords are names (:mod:`pipeline.music.chord`) or degrees (:mod:`pipeline.music.degree`), which
+count in the key in force. A number right behind a barline is an ending when a dot follows.
+
+An ending runs to its ``:|``, to a double bar, a new section, the next ending or the end of its
+line. Segno and Coda belong to the start of their bar, the other signs to its end; where they
+stand alone between barlines or lines they belong to the nearest bar there. A section
+called Coda is the coda where no sign says so.
+
+``time:``, ``tempo:``, ``key:`` and ``feel:`` above the first bar hold for the chart; further down
+they hold from the next bar on. A tempo is in quarter notes, or as ``q. = 72``.
 """
 
 from __future__ import annotations
@@ -26,26 +49,37 @@ import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from pipeline.errors import Problems, nearest
-from pipeline.music.chart import Chart, ChartBar, ChartChord, Play
-from pipeline.music.chord import Chord
-from pipeline.music.errors import SpellingError
+from pipeline.music.chart import Chart, ChartBar, ChartChord, ChartComment, Play
+from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.key import Key
+from pipeline.music.metre import MAX_PLAYED_BARS, NO_SIGNS, Signs
+from pipeline.read.charttext_bar import BarReader, take_signs
+from pipeline.read.places import Place, Places
 from pipeline.read.source import SourceText
-from pipeline.read.texttab_lines import plain
+from pipeline.read.texttab_heads import read_metre, read_tempo
+from pipeline.read.texttab_lines import Header, plain
 
-HEADERS: Final = ("key", "feel", "title")
-ELSEWHERE: Final = ("time", "tempo", "swing", "instrument")  # the tab says these
-MAX_TIMES: Final = 100
+HEADERS: Final = ("title", "key", "time", "tempo", "feel")
+ELSEWHERE: Final = ("swing", "instrument")  # the tab says these
+_FIELDS: Final = {"key": "key", "time": "metre", "tempo": "tempo_bpm", "feel": "feel"}
+_MOST_IN_A_RANGE: Final = 100
+_COMMENT: Final = re.compile(r"(?:^\s*|\s{2,})#(.*)$")
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z _-]*?)\s*:(?:\s+(.*)|)$")
-_SECTION: Final = re.compile(r"\s*\[([^\[\]]*)\]\s*")
+_KNOWN: Final = re.compile(rf"\s*({'|'.join(HEADERS)})\s*:(?!\|)\s*(.*)$", re.IGNORECASE)
+_SECTION: Final = re.compile(r"\s*\[((?:\\.|[^\[\]\\])*)\]\s*")
 _BARLINE: Final = re.compile(
-    r"(?P<close>:)?(?P<bar>\|+)(?:(?P<open>:)|\s*[xX×](?P<times>\d+)(?=\s|\||$))?"
-    r"(?:\s*(?P<ending>\d+(?:\s*[,.]\s*\d+)*)(?:\.|(?=\s)))?"
+    r"(?P<close>:)?(?P<bar>\|+)(?:(?P<open>:)|\s*[xX](?P<times>\d+)(?=\s|\||$))?"
+    r"(?:\s*(?P<ending>\d+(?:(?:\s*[,-]\s*|\.)\d+)*)\.(?!\d)|(?P<loose>\d\d?)(?=\s+[A-GN]))?"
 )
-_NO_CHORD: Final = re.compile(r"N\.?\s?C\.?", re.IGNORECASE)
+_MISLED: Final = {
+    "no segno": "Write Segno at the bar it leads back to.",
+    "no Fine": "Write Fine at the bar where the music ends.",
+    "no To Coda": "Write To Coda at the bar from which the coda is reached.",
+    "no coda sign": "Write Coda at the first bar of the coda.",
+}
 
 
 @dataclass(slots=True)
@@ -57,67 +91,125 @@ class _Open:
 
 
 class _ChartReader:
-    def __init__(self, source: SourceText) -> None:
+    def __init__(self, source: SourceText, key: Key | None, places: Places | None) -> None:
         self.source = source
+        self.told = places
+        self.bar_reader = BarReader(source)
+        self.bar_reader.key = key
         self.bars: list[ChartBar] = []
         self.places: list[tuple[int, int]] = []  # line and column of each bar
-        self.key: Key | None = None
-        self.feel: str | None = None
+        self.title = ""
+        self.comments: list[ChartComment] = []
+        self.start: dict[str, Any] = {}  # what headers state for the whole chart
+        self.change: dict[str, Any] = {}  # what they state for the next bar
+        self.seen: dict[str, int] = {}  # line of each header since the last bar
         self.section: str | None = None
         self.section_line = 0
-        self.seen: dict[str, int] = {}
+        self.signs = NO_SIGNS  # those that wait for the next bar
+        self.sign_place = (1, 1)
         self.sounding: ChartChord | None = None  # what goes on from the bar before
-        self.begun: ChartChord | None = None  # what sounded at the start of the bar before
+        self.begun: list[ChartChord | None] = []  # what sounds at the start of each bar
+        self.halfway = False  # a %% whose second bar is to come
         self.repeat_line = 0  # the line of a |: that is not closed yet
         self.carried = _Open()  # from a barline that ends its line
 
     def read(self) -> Chart | None:
         for number, raw in enumerate(self.source.lines, 1):
-            text = re.split(r"(?:^\s*|\s{2,})#", raw, maxsplit=1)[0].replace("\t", " ").rstrip()
-            text = text if text.isascii() else plain(text)
+            text = raw.replace("\t", " ").rstrip()
+            comment = _COMMENT.search(text)
+            if comment:
+                self.comments.append(ChartComment(len(self.bars), comment[1]))
+                text = text[: comment.start()].rstrip()
             if text.strip():
                 self._line(number, text)
+        self._end()
+        if self.source.failed:
+            return None
+        self._name_the_coda()
+        try:
+            return Chart(tuple(self.bars), title=self.title, comments=tuple(self.comments), **self.start)
+        except MusicError as error:
+            self._misled(str(error))
+            return None
+
+    def _end(self) -> None:
         if self.section is not None and self.section_line:
+            self._empty_section()
+        if not self.bars:
+            if not self.source.failed:
+                self.source.error(
+                    1, 1, "there are no bars in this chart", "Write chords between bars: | Am | Dm E7 |"
+                )
+            return
+        for name, line in self.seen.items():
+            if _FIELDS.get(name) in self.change:
+                self.source.error(
+                    line,
+                    1,
+                    f"{name}: has no bar after it",
+                    f"Write {name}: above the bar from which it holds.",
+                )
+        if self.signs != NO_SIGNS:
             self.source.error(
-                self.section_line,
-                1,
-                f"section {self.section!r} holds no bars",
-                "Write its bars below, or delete it.",
-            )
-        if not self.bars and not self.source.failed:
-            self.source.error(
-                1, 1, "there are no bars in this chart", "Write chords between bars: | Am | Dm E7 |"
+                *self.sign_place, "this sign has no bar after it", "Write it at the start of its bar."
             )
         if self.repeat_line:
             self.source.caution(
                 self.repeat_line, 1, "a repeat |: that no :| closes", "Close it with :|, or delete the |:."
             )
-        self._check_endings()
-        return None if self.source.failed else Chart(tuple(self.bars), self.key, self.feel)
-
-    def _check_endings(self) -> None:
         for index, bar in enumerate(self.bars):
             if bar.endings and 1 not in bar.endings and not any(b.repeat_times for b in self.bars[:index]):
-                self.source.error(
+                self.source.caution(
                     *self.places[index],
-                    f"bar {index + 1} is an ending that is never reached", "Close the ending before it with :|"
+                    f"bar {index + 1} is an ending that is never reached", "Close the ending before it with :|",
                 )  # fmt: skip
                 return
 
+    def _empty_section(self) -> None:
+        self.source.error(
+            self.section_line, 1, f"section {self.section!r} holds no bars", "Write its bars below, or delete it."
+        )  # fmt: skip
+
+    def _name_the_coda(self) -> None:
+        """Where a jump leads to a coda that no sign marks, the section of that name is it."""
+        jumps = [bar.signs.jump for bar in self.bars]
+        if any(bar.signs.coda for bar in self.bars) or not any(j and j.until == "coda" for j in jumps):
+            return
+        for index, bar in enumerate(self.bars):
+            if bar.section is not None and bar.section.casefold() == "coda":
+                self.bars[index] = replace(bar, signs=replace(bar.signs, coda=True))
+
+    def _misled(self, what: str) -> None:
+        """Tell what is wrong with the way through the chart."""
+        for sentence in what.split("; "):
+            match = re.match(r"bar (\d+): ", sentence)
+            place = self.places[int(match[1]) - 1] if match else (1, 1)
+            remedy = next((r for words, r in _MISLED.items() if words in sentence), "Look at its repeats.")
+            self.source.error(*place, sentence, remedy)
+
     def _line(self, number: int, text: str) -> None:
-        section = _SECTION.match(text)
-        header = _HEADER.match(text)
-        if header and "|" not in text:
+        known = _KNOWN.match(text)
+        header = known or (_HEADER.match(text) if "|" not in text else None)
+        if header:
             self._header(number, header)
             return
         offset = 0
+        section = _SECTION.match(text)
         if section:
-            self._section(number, section)
+            self._section(number, re.sub(r"\\(.)", r"\1", section[1]), section.start())
             offset = section.end()
-            if not text[offset:].strip():
-                return
+        elif "|" not in text and text.lstrip()[0] == "[" and text[-1] == "]":
+            self._section(number, text.strip()[1:-1], 0)  # brackets in its name
+            return
+        text = plain(text)
+        if not text[offset:].strip():
+            return
         if "|" not in text[offset:]:
-            near = "" if text.strip()[0] in "[" else " Headers are key: and feel:."
+            signs, rest, found = take_signs(self.source, number, text[offset:], offset)
+            if found and not rest.strip():
+                self._apart(signs, found)
+                return
+            near = "" if text.strip()[0] in "[" else f" Headers are {', '.join(HEADERS)}."
             self.source.error(
                 number, len(text) - len(text.lstrip()) + 1, "this line holds no bars",
                 "Write chords between bars: | Am | Dm E7 |; begin a comment with #." + near,
@@ -129,11 +221,8 @@ class _ChartReader:
         name, value, column = match[1].lower(), (match[2] or "").strip(), match.start(2) + 1
         if name in ELSEWHERE:
             self.source.caution(
-                number,
-                match.start(1) + 1,
-                f"{name}: is not read from a chart",
-                "The tab or the lesson says it.",
-            )
+                number, match.start(1) + 1, f"{name}: is not read from a chart", "The tab or the lesson says it."
+            )  # fmt: skip
         elif name not in HEADERS:
             near = nearest(name, HEADERS)
             self.source.error(
@@ -146,168 +235,208 @@ class _ChartReader:
             )
         elif name in self.seen:
             self.source.error(
-                number,
-                match.start(1) + 1,
-                f"{name}: is given twice, first in line {self.seen[name]}",
+                number, match.start(1) + 1, f"{name}: is given twice, first in line {self.seen[name]}",
                 "Keep one of them.",
-            )
-        elif name == "key":
-            try:
-                self.key = Key.parse(value)
-            except SpellingError as error:
-                self.source.error(
-                    number,
-                    column + error.column,
-                    str(error),
-                    f"Write key: {error.suggestion}."
-                    if error.suggestion
-                    else "Write key: Am, key: Bb or key: E dorian.",
-                )
-        elif name == "feel":
-            self.feel = value
+            )  # fmt: skip
+        elif name == "title":
+            self.title = value
+        else:
+            stated = self._stated(Header(name, plain(value) if name != "feel" else value, number, column))
+            if stated is not None:
+                (self.change if self.bars else self.start)[_FIELDS[name]] = stated
         self.seen.setdefault(name, number)
 
-    def _section(self, number: int, match: re.Match[str]) -> None:
-        name = " ".join(match[1].split())
+    def _stated(self, header: Header) -> Any:
+        """The value of a header, or None, told."""
+        if header.name == "feel":
+            return header.value
+        if header.name == "time":
+            return read_metre(self.source, header)
+        if header.name == "tempo":
+            return read_tempo(self.source, header, header.value.replace("♩", "q").replace("♪", "e"))
+        try:
+            key = Key.parse(header.value)
+        except SpellingError as error:
+            self.bar_reader.key_tried = True
+            self.source.error(
+                header.line, header.column + error.column, str(error),
+                f"Write key: {error.suggestion}." if error.suggestion else "Write key: Am, key: Bb or key: E dorian.",
+            )  # fmt: skip
+            return None
+        self.bar_reader.key = key
+        return key
+
+    def _section(self, number: int, name: str, column: int) -> None:
+        name = " ".join(name.split())
         if not name:
             self.source.error(
-                number,
-                match.start() + 1,
-                "a section without a name",
-                "Write it between the brackets: [Verse].",
-            )
+                number, column + 1, "a section without a name", "Write it between the brackets: [Verse]."
+            )  # fmt: skip
             return
         if self.section is not None:
-            self.source.error(
-                self.section_line, 1, f"section {self.section!r} holds no bars", "Write its bars below, or delete it."
-            )  # fmt: skip
+            self._empty_section()
         self.section, self.section_line = name, number
         self.carried.endings = ()
+
+    def _apart(self, signs: Signs, found: dict[str, tuple[int, int]]) -> None:
+        """Signs that stand outside the bars: some end the bar before, some begin the next."""
+        if signs.segno or signs.coda:
+            self.signs = replace(
+                self.signs, segno=signs.segno or self.signs.segno, coda=signs.coda or self.signs.coda
+            )
+            self.sign_place = found["segno" if signs.segno else "coda"]
+        if not (signs.to_coda or signs.fine or signs.jump):
+            return
+        if not self.bars:
+            place = next(found[name] for name in ("to_coda", "fine", "jump") if name in found)
+            self.source.error(*place, "this sign has no bar before it", "Write it at the end of its bar.")
+            return
+        last = self.bars[-1]
+        self.bars[-1] = replace(last, signs=_both(last.signs, replace(signs, segno=False, coda=False)))
 
     def _bars(self, number: int, text: str, offset: int) -> None:
         opened, self.carried = self.carried, _Open()
         place = offset
+        ended = False  # whether a barline before this one has closed or doubled
         for match in _BARLINE.finditer(text, offset):
-            inside = text[place : match.start()]
+            signs, inside, found = take_signs(self.source, number, text[place : match.start()], place)
             # two barlines side by side, or the line's own first one, hold no bar between them
             first = place == offset
-            if inside.strip() or (not first and match.start() > place):
-                self._bar(number, inside, place, opened, self._times(number, match))
+            blank = not inside.strip()
+            gap = blank and (first or match.start() == place or (ended and bool(match["open"])))
+            if found and blank:
+                self._apart(signs, found)
+                gap = True
+            if not gap:
+                self._bar(number, inside, place, opened, self._times(number, match), signs)
                 opened = _Open(endings=() if match["close"] or len(match["bar"]) > 1 else opened.endings)
             elif match["close"] and self.bars:
                 last = self.bars[-1]
                 self.bars[-1] = replace(last, repeat_times=max(last.repeat_times, self._times(number, match)))
                 self.repeat_line = 0
                 opened.endings = ()
+            elif match["times"]:
+                self._times(number, match)
+            if len(match["bar"]) > 1 and self.bars:
+                self.bars[-1] = replace(self.bars[-1], double=True)
             if match["open"]:
                 opened.repeat_start, opened.endings = True, ()
                 self.repeat_line = number
-            if match["ending"]:
-                opened.endings = tuple(int(n) for n in re.split(r"\s*[,.]\s*", match["ending"]))
-                if 0 in opened.endings:
-                    self.source.error(
-                        number, match.start("ending") + 1, "endings are numbered from 1", "Write |1. and |2."
-                    )
-                    opened.endings = ()
+            if match["ending"] or match["loose"]:
+                opened.endings = self._endings(number, match)
+            ended = bool(match["close"]) or len(match["bar"]) > 1
             place = match.end()
-        if text[place:].strip():
-            self._bar(number, text[place:], place, opened, 0)
+        signs, inside, found = take_signs(self.source, number, text[place:], place)
+        if inside.strip():
+            self._bar(number, inside, place, opened, 0, signs)
             opened = _Open()
+        elif found:
+            self._apart(signs, found)
         # a |: or an ending's number at the end of a line belongs to the bar that follows
-        numbered = bool(re.search(r"\d+\.?\s*$", text[:place])) and place >= len(text)
+        numbered = bool(re.search(r"\d\.?\s*$", text[:place])) and not text[place:].strip()
         self.carried = opened if opened.repeat_start or (opened.endings and numbered) else _Open()
+
+    def _endings(self, number: int, match: re.Match[str]) -> tuple[int, ...]:
+        found: list[int] = []
+        group = "ending" if match["ending"] else "loose"
+        for part in re.split(r"\s*[,.]\s*", match[group]):
+            low, _, high = (word.strip() for word in part.partition("-"))
+            last = int(high or low)
+            if last - int(low) > _MOST_IN_A_RANGE or last < int(low):
+                self.source.error(
+                    number, match.start(group) + 1, f"the endings {part} are no range", "Write |1-3."
+                )
+                return ()
+            found += range(int(low), last + 1)
+        if 0 in found:
+            self.source.error(
+                number, match.start(group) + 1, "endings are numbered from 1", "Write |1. and |2."
+            )
+            return ()
+        return tuple(found)
 
     def _times(self, number: int, match: re.Match[str]) -> int:
         if match["times"] and not match["close"]:
             self.source.error(
-                number,
-                match.start() + 1,
-                f"x{match['times']} after a bar that is not repeated",
-                "Write :|x3.",
-            )
+                number, match.start() + 1, f"x{match['times']} after a bar that is not repeated", "Write :|x3."
+            )  # fmt: skip
             return 0
         if not match["close"]:
             return 0
         times = int(match["times"] or 2)
-        if not 2 <= times <= MAX_TIMES:
+        if not 2 <= times <= MAX_PLAYED_BARS:
             self.source.error(
-                number, match.start() + 1, f"a repeat played {times} times", f"Write :|x2 to :|x{MAX_TIMES}."
-            )
+                number, match.start() + 1, f"a repeat played {times} times", f"Write :|x2 to :|x{MAX_PLAYED_BARS}."
+            )  # fmt: skip
             return 2
         return times
 
-    def _bar(self, number: int, inside: str, place: int, opened: _Open, times: int) -> None:
-        words = [(m[0], place + m.start()) for m in re.finditer(r"\S+", inside)]
-        before, self.begun = self.begun, self.sounding
-        if [word for word, _ in words] == ["%"]:
-            chords = self._again(number, words[0][1], before)
-        else:
-            chords = self._slots(number, words)
+    def _bar(self, number: int, inside: str, place: int, opened: _Open, times: int, signs: Signs) -> None:
+        sounding = self.sounding
+        bar, columns = self.bar_reader.read(number, inside, place, sounding=sounding is not None)
+        if bar.blank and self.halfway:
+            bar.again, bar.again_column = 2, place
+        self.halfway = bar.again == 2 and not bar.blank and not self.halfway
+        chords = self._again(number, bar.again_column, bar.again) if bar.again else bar.chords
+        self.begun.append(chords[0] if chords and chords[0].at == 0 else sounding)
         if chords:
             self.sounding = chords[-1]
-            if chords[0].at == 0:
-                self.begun = chords[0]
-        elif self.sounding is None and not self.source.failed:
+        elif sounding is None and not bar.unsaid and not self.source.failed:
             self.source.error(
-                number, place + 1, "the first bar names no chord", "Write one, or N.C. for none."
-            )
+                number, place + 1, "the first bar names no chord", "Write one, or N.C. for none, or ... to say nothing."
+            )  # fmt: skip
         if times:
             self.repeat_line = 0
-        self.places.append((number, place + 1))
-        self.bars.append(ChartBar(chords, self.section, opened.repeat_start, times, opened.endings))
-        self.section, self.section_line = None, 0
+        index = len(self.bars)
+        column = place + len(inside) - len(inside.lstrip()) + 1 if inside.strip() else place + 1
+        self.places.append((number, column))
+        if self.told is not None:
+            shown = self.source.lines[number - 1]
+            self.told.bars[index] = Place(self.source.path, number, column, shown)
+            for chord in chords:
+                at = columns.get(chord.at, column - 1) + 1
+                self.told.chords[index, chord.at] = Place(self.source.path, number, at, shown)
+        self.bars.append(
+            ChartBar(
+                chords, self.section, opened.repeat_start, times, opened.endings, _both(self.signs, signs),
+                alternates=bar.alternates, **self.change,
+            )
+        )  # fmt: skip
+        self.section, self.section_line, self.signs = None, 0, NO_SIGNS
+        self.change, self.seen = {}, {name: line for name, line in self.seen.items() if name == "title"}
 
-    def _again(self, number: int, column: int, before: ChartChord | None) -> tuple[ChartChord, ...]:
-        """The bar before once more, with the chord named that sounded at its start."""
-        if not self.bars:
-            self.source.error(number, column + 1, "% has no bar before it to repeat", "Write the chord.")
+    def _again(self, number: int, column: int, count: int) -> tuple[ChartChord, ...]:
+        """The bar ``count`` before once more, with the chord named that sounded at its start."""
+        if len(self.bars) < count:
+            self.source.error(
+                number, column + 1, f"{'%' * count} has no bar before it to repeat", "Write the chord."
+            )
             return ()
-        chords = self.bars[-1].chords
-        if (not chords or chords[0].at > 0) and before is not None:
-            return (replace(before, at=Fraction(0)), *chords)
+        chords, begun = self.bars[-count].chords, self.begun[-count]
+        if (not chords or chords[0].at > 0) and begun is not None:
+            # a chord that was hit, or played early, is not once more
+            play = Play.ON if begun.play is Play.HIT else begun.play
+            return (ChartChord(Fraction(0), begun.chord, play), *chords)
         return chords
 
-    def _slots(self, number: int, words: list[tuple[str, int]]) -> tuple[ChartChord, ...]:
-        found: list[ChartChord] = []
-        for slot, (word, column) in enumerate(words):
-            if word in (".", "/"):
-                if self.sounding is None and not found and not self.source.failed:
-                    self.source.error(
-                        number, column + 1, f"{word!r} has no chord to hold", "Write a chord before it."
-                    )
-                continue
-            name = word.removesuffix("!")
-            play = Play.STOP if word.endswith("!") else Play.ON
-            at = Fraction(slot, len(words))
-            if _NO_CHORD.fullmatch(name):
-                found.append(ChartChord(at, None, play))
-                continue
-            if name == "%":
-                self.source.error(
-                    number,
-                    column + 1,
-                    "% among chords",
-                    "It repeats a whole bar, so it must be alone in its bar.",
-                )
-                continue
-            try:
-                found.append(ChartChord(at, Chord.parse(name), play))
-            except SpellingError as error:
-                remedy = (
-                    f"Did you mean {error.suggestion}?"
-                    if error.suggestion
-                    else "Write it as Am7, F#m7b5, Bbmaj9/D or N.C."
-                )
-                self.source.error(number, column + error.column + 1, str(error), remedy)
-        return tuple(found)
+
+def _both(one: Signs, other: Signs) -> Signs:
+    return Signs(
+        one.segno or other.segno, one.coda or other.coda, one.to_coda or other.to_coda,
+        one.fine or other.fine, other.jump or one.jump,
+    )  # fmt: skip
 
 
-def read_chart_text(text: str, *, path: Path, problems: Problems) -> Chart | None:
+def read_chart_text(
+    text: str, *, path: Path, problems: Problems, key: Key | None = None, places: Places | None = None
+) -> Chart | None:
     """Read a chord chart.
 
     text : the whole file
     path : its name, for the problems
+    key : in which degrees count where the chart states no key
+    places : filled with where bars and chords stand
 
     Returns None when there are errors; all of them, and the cautions, are in ``problems``.
     """
-    return _ChartReader(SourceText(text, path=path, problems=problems)).read()
+    return _ChartReader(SourceText(text, path=path, problems=problems), key, places).read()

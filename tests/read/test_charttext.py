@@ -118,7 +118,6 @@ BAD = [
     (("[Out]", "[Out]\n[In]"), 8, 1, "section 'Out' holds no bars", "below"),
     (("[Out]", "and then"), 8, 1, "this line holds no bars", "| Am | Dm E7 |"),
     ((":|2.", ":|x1 2."), 7, 26, "a repeat played 1 times", ":|x2"),
-    (("F#m7b5 :|2.", "F#m7b5 |2."), 7, 29, "an ending that is never reached", ":|"),
     (("feel: shuffle", "key: C"), 3, 1, "key: is given twice, first in line 2", "one"),
 ]
 
