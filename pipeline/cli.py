@@ -146,7 +146,7 @@ def check(
         own = [_problem_json(p) for p in in_order(week) if p.level in levels]
         _say_json({"lessons": rows, "problems": own, **counts})
     else:
-        _tell_problems(p for p in every if p.level in levels)
+        _tell_by_level([week, *(read.problems for read in lessons)], levels)
         for read in lessons:
             if read.lesson is None or read.problems.errors:
                 _say(f"{read.source.path}: {_noted(read.problems, levels)}, cannot be built")
@@ -155,6 +155,21 @@ def check(
                 found = f" ({noted})" if noted else ""
                 _say(f"{read.lesson.slug}: {_in_words(_facts(read.lesson))}: can be built{found}")
     raise typer.Exit(SourceError.exit_code if counts["errors"] else 0)
+
+
+def _tell_by_level(lessons: Iterable[Problems], levels: Iterable[Level]) -> None:
+    """Lesson by lesson all errors, then all cautions, then all remarks, with a line between; what
+    lessons share (their channel) once."""
+    told: set[Problem] = set()
+    started = False
+    for problems in lessons:
+        for level in levels:
+            new = [problem for problem in in_order(problems.of(level)) if problem not in told]
+            if new and started:
+                _tell("")
+            _tell_problems(new)
+            told.update(new)
+            started = started or bool(new)
 
 
 def _noted(problems: Problems, levels: Iterable[Level]) -> str:

@@ -133,6 +133,32 @@ def test_check_json_is_one_document(broken: Path, capsys: pytest.CaptureFixture[
     assert first["kind"] == "error" and first["column"] == 1 and "`title`" in first["remedy"]
 
 
+def test_check_tells_errors_cautions_and_remarks_apart(
+    lesson: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tab = lesson / "tab.txt"
+    with tab.open("a") as file:  # one more bar, with a stretch of twelve frets, and the phrase it makes
+        file.write("\n[Last]\n   w\ne|-15~-|\nB|-----|\nG|-----|\nD|-----|\nA|-----|\nE|-3---|\n")
+    with (lesson / "chart.txt").open("a") as file:
+        file.write("| Am |\n")
+    capsys.readouterr()
+    assert run(["check", str(lesson)]) == 0
+    told = capsys.readouterr()
+    assert told.out.endswith("can be built (2 cautions, 1 remark)\n")
+    levels = [
+        level for line in told.err.splitlines() for level in ("caution", "remark") if f"{level}: " in line
+    ]
+    assert levels == ["caution", "caution", "remark"] and told.err.count("\n\n") == 1
+    assert "a stretch wider than a hand (frets 3 to 15, " in told.err
+    assert run(["check", str(lesson), "--no-remarks"]) == 0
+    told = capsys.readouterr()
+    assert told.out.endswith("can be built (2 cautions)\n") and "remark" not in told.err
+    assert run(["check", str(lesson), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["errors"], document["cautions"], document["remarks"]) == (0, 2, 1)
+    assert [p["level"] for p in document["lessons"][0]["problems"]].count("remark") == 1
+
+
 def test_a_problem_of_the_shared_channel_is_told_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -73,7 +73,7 @@ def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Ite
 
         if not inside & with_notes:
             yield at(EMPTY_PHRASE)
-        elif len(inside) == 1 and not tab.form.bars[first].pickup:
+        elif len(inside) == 1 < len(tab.form.bars) and not tab.form.bars[first].pickup:
             yield at(SHORT_PHRASE)
         elif len(inside) > LONGEST_PHRASE:
             yield at(LONG_PHRASE, more=f", {len(inside)} bars")

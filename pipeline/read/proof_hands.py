@@ -238,8 +238,8 @@ def _lone_frets(tab: Tab, places: Places) -> Iterator[Finding]:
         far = (note.fret - before.fret, note.fret - after.fret)
         if min(map(abs, far)) >= LONE_FRETS and far[0] * far[1] > 0:
             low, high = sorted((before.fret, after.fret))
-            around = f"fret {low}" if low == high else f"frets {low} and {high}"
-            yield at_note(LONE, tab, note, places, f"fret {note.fret} between {around}")
+            around = f"fret {low} on both sides" if low == high else f"frets {low} and {high} around it"
+            yield at_note(LONE, tab, note, places, f"fret {note.fret}, with {around}")
 
 
 def _single_fretted(tab: Tab) -> Sequence[Note]:

@@ -202,7 +202,17 @@ class _Listing:
         if document is None:
             return
         if "lessons" not in document.data and "lesson" not in document.data:
-            self._lesson(path, over, spot)
+            misspelt = _misspelt(document)
+            if misspelt is None:
+                self._lesson(path, over, spot)
+            else:
+                key, meant = misspelt
+                tell(
+                    self.problems,
+                    document.key_spot((key,)),
+                    f"unknown key `{key}`",
+                    f"Did you mean `{meant}`?",
+                )
             return
         if self._refused(path, over):
             return
@@ -248,6 +258,17 @@ class _Listing:
             tell(self.problems, over.key_spot((key,)), f"`{key}` is for one lesson, but {path} lists several",
                  "Write it into the lesson, or over that lesson's own entry; this one is left out.")  # fmt: skip
         return bool(wrong)
+
+
+def _misspelt(document: Document) -> tuple[str, str] | None:
+    """The key of a week's list with a slip in it, and the right one; None when it is a lesson."""
+    if "title" in document.data or "tab" in document.data:
+        return None
+    for key, value in document.data.items():
+        meant = nearest(key, ("lessons", "lesson")) if isinstance(value, list) else None
+        if meant is not None:
+            return key, "lessons" if all(isinstance(item, str) for item in value) else meant
+    return None
 
 
 def _not_a_source(path: Path) -> str:

@@ -343,3 +343,22 @@ def test_a_folder_that_may_not_be_entered(home: Path, monkeypatch: pytest.Monkey
     names, problems = found(home / "birch", home / "ash")
     assert names == ["ash"]
     assert "birch cannot be looked at" in told(problems)[0]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ('lesons = ["ash"]', "lessons"),
+        ('Lessons = ["ash"]', "lessons"),
+        ('[[lessen]]\npath = "ash"', "lesson"),
+    ],
+)
+def test_a_week_with_a_slip_in_its_list_is_still_a_week(home: Path, written: str, meant: str) -> None:
+    """It was read as a lesson, and told that title and tab were missing."""
+    (home / "week.toml").write_text(written + "\n")
+    names, problems = found(home / "week.toml")
+    assert names == [] and len(problems.found) == 1
+    assert (
+        "1:1: error: unknown key `" in told(problems)[0] or "1:3: error: unknown key `" in told(problems)[0]
+    )
+    assert problems.found[0].remedy == f"Did you mean `{meant}`?"
