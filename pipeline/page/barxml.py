@@ -7,6 +7,12 @@ from xml.etree.ElementTree import Element, SubElement
 from pipeline.music.instrument import Instrument
 from pipeline.music.key import Key
 from pipeline.music.metre import Bar, Form, Metre
+from pipeline.music.pitch import Pitch
+
+
+def octave_of(pitch: Pitch) -> int:
+    """MusicXML 4.0, octave: 0 to 9."""
+    return max(0, min(9, pitch.octave))
 
 
 def key_element(key: Key) -> Element:
@@ -49,7 +55,7 @@ def tuning_element(instrument: Instrument, *, rising: bool = False) -> Element:
         SubElement(tuning, "tuning-step").text = pitch.spelling.step
         if pitch.spelling.alter:
             SubElement(tuning, "tuning-alter").text = str(pitch.spelling.alter)
-        SubElement(tuning, "tuning-octave").text = str(pitch.octave)
+        SubElement(tuning, "tuning-octave").text = str(octave_of(pitch))
     if instrument.capo:
         SubElement(details, "capo").text = str(instrument.capo)
     return details

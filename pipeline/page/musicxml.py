@@ -25,6 +25,7 @@ from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.pitch import A4_HZ
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Grace, Slide
+from pipeline.page.barxml import octave_of
 from pipeline.page.chordxml import shown_chords
 from pipeline.page.layers import lay_out
 from pipeline.page.notations import links_of
@@ -122,6 +123,9 @@ def _losses(tab: Tab) -> Iterator[str]:
     first = tab.form.bars[0]
     if first.length < first.metre.quarters and not first.pickup:
         yield f"bar {first.number}: that it is short but no pickup"
+    pitches = [*tab.instrument.strings, *(note.pitch for note in tab.notes)]
+    if any(octave_of(pitch) != pitch.octave for pitch in pitches):
+        yield "the octave of pitches below C0 or above B9"
     links = links_of(tab)
     for index in sorted(links.alone):
         if tab.notes[index].has(Slide):

@@ -28,6 +28,7 @@ from pipeline.page.barxml import (
     clef_elements,
     key_element,
     left_barline,
+    octave_of,
     right_barline,
     time_element,
     tuning_element,
@@ -390,5 +391,5 @@ def _pitch(pitch: Pitch) -> Element:
     SubElement(element, "step").text = pitch.spelling.step
     if pitch.spelling.alter:
         SubElement(element, "alter").text = str(pitch.spelling.alter)
-    SubElement(element, "octave").text = str(pitch.octave)
+    SubElement(element, "octave").text = str(octave_of(pitch))
     return element

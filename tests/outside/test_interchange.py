@@ -7,6 +7,9 @@ PyPI wheel ``musicxml``; XLink schema as shipped in ``xmlschema``; readers: musi
 from __future__ import annotations
 
 import io
+import itertools
+from collections import Counter
+from collections.abc import Iterator
 from fractions import Fraction as F
 from functools import lru_cache
 from pathlib import Path
@@ -16,16 +19,19 @@ import musicxml
 import pytest
 import xmlschema
 from defusedxml.ElementTree import fromstring
-from music21 import converter, harmony, stream
+from hypothesis import HealthCheck, Phase, given, settings
+from music21 import articulations, converter, harmony, stream
 
 from pipeline.music.chart import ChordSpan
-from pipeline.music.metre import Bar, Form, Metre
-from pipeline.music.tab import Tab
-from pipeline.music.technique import Dead
+from pipeline.music.metre import Bar, Form, Jump, Metre, Signs
+from pipeline.music.tab import Note, Tab
+from pipeline.music.technique import Bend, Dead
 from pipeline.page.midi import BEND_RANGE, write_midi
 from pipeline.page.musicxml import write_musicxml
+from tests.page.dressed import SEMITONES, dressed_tabs
 from tests.page.pieces import PIECES
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
+from tests.wholetabs import whole_tabs
 
 ALL = {"lead": lead_tab, "waltz": waltz_tab, **PIECES}
 Played = list[tuple[F, F, int]]
@@ -74,6 +80,51 @@ def test_valid_against_the_published_schema(name: str) -> None:
     assert [f"{e.path}: {e.reason}" for e in schema().iter_errors(root)] == []
 
 
+def check_schema(tab: Tab) -> None:
+    root = fromstring(write_musicxml(tab))
+    assert [f"{e.path}: {e.reason}" for e in schema().iter_errors(root)] == []
+
+
+MADE_UP = {
+    "deadline": None,
+    "suppress_health_check": list(HealthCheck),
+    "phases": [Phase.explicit, Phase.generate],
+}
+
+
+@settings(max_examples=20, **MADE_UP)  # type: ignore[arg-type]
+@given(dressed_tabs())
+def test_made_up_tabs_are_valid(tab: Tab) -> None:
+    check_schema(tab)
+
+
+@pytest.mark.slow
+@settings(max_examples=600, **MADE_UP)  # type: ignore[arg-type]
+@given(dressed_tabs())
+def test_many_made_up_tabs_are_valid(tab: Tab) -> None:
+    check_schema(tab)
+
+
+@settings(max_examples=20, **MADE_UP)  # type: ignore[arg-type]
+@given(whole_tabs())
+def test_tabs_at_their_edges_are_valid(tab: Tab) -> None:
+    check_schema(tab)
+
+
+@pytest.mark.slow
+@settings(max_examples=1000, **MADE_UP)  # type: ignore[arg-type]
+@given(whole_tabs())
+def test_many_tabs_at_their_edges_are_valid(tab: Tab) -> None:
+    check_schema(tab)
+
+
+@pytest.mark.slow
+@settings(max_examples=300, **MADE_UP)  # type: ignore[arg-type]
+@given(dressed_tabs(odd=True))
+def test_many_odd_tabs_are_valid(tab: Tab) -> None:
+    check_schema(tab)
+
+
 def joined(part: stream.Stream) -> Played:
     """(onset, length, MIDI number) of a part, ties joined, grace notes left out."""
     pieces = []
@@ -114,7 +165,22 @@ def of_one_string(part: stream.Stream) -> Played:
 
 
 def written(tab: Tab) -> Played:
-    return sorted((n.onset, n.duration, n.pitch.midi) for n in tab.notes if not n.grace)
+    """(onset, length, MIDI number) of what is struck, ties joined, grace notes left out."""
+    done: list[tuple[Note, F]] = []
+    for note in tab.notes:
+        home = next(
+            (
+                i
+                for i, (n, end) in enumerate(done)
+                if note.tied and end == note.onset and (n.string, n.fret) == (note.string, note.fret)
+            ),
+            None,
+        )
+        if home is not None:
+            done[home] = (done[home][0], note.end)
+        elif not note.grace:
+            done.append((note, note.end))
+    return sorted((n.onset, end - n.onset, n.pitch.midi) for n, end in done)
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -124,6 +190,112 @@ def test_music21_reads_the_same_notes_on_both_staves(name: str) -> None:
     assert len(score.parts) == 2
     for part in score.parts:
         assert joined(part) == written(tab)
+
+
+def marks_of(part: stream.Stream) -> Iterator[tuple[F, list[articulations.Articulation]]]:
+    """Onset and marks of what stands in a part; music21 keeps those of a chord together."""
+    for element in part.recurse().notes:
+        if not isinstance(element, harmony.ChordSymbol) and not element.duration.isGrace:
+            onset = F(element.getOffsetInHierarchy(part)).limit_denominator(960)
+            yield onset, list(element.articulations)
+
+
+def places_of(part: stream.Stream) -> set[tuple[F, int, int]]:
+    """(onset, string, fret) of every head."""
+    found = set()
+    for onset, marks in marks_of(part):
+        strings = [a.number for a in marks if type(a) is articulations.StringIndication]
+        frets = [a.number for a in marks if type(a) is articulations.FretIndication]
+        found |= {(onset, string, fret) for string, fret in zip(strings, frets, strict=True)}
+    return found
+
+
+def bends_of(part: stream.Stream) -> list[tuple[F, F, bool]]:
+    """(onset, semitones, bent before it is struck) of each move of a string."""
+    return sorted(
+        (onset, F(a.bendAlter.semitones).limit_denominator(60), a.preBend)
+        for onset, marks in marks_of(part)
+        for a in marks
+        if isinstance(a, articulations.FretBend) and a.bendAlter.semitones
+    )
+
+
+def check_music21(tab: Tab) -> None:
+    score = converter.parseData(write_musicxml(tab).decode(), format="musicxml")
+    first, second = score.parts
+    assert joined(first) == joined(second) == written(tab)
+    notes = [note for note in tab.notes if not note.grace]
+    places = places_of(second)
+    assert {(n.onset, n.string, n.fret) for n in notes} <= places
+    for onset, string, fret in places:  # further heads belong to notes that still sound
+        assert any((n.string, n.fret) == (string, fret) and n.onset <= onset < n.end for n in notes)
+    moves = []
+    for note in notes:
+        bend = note.get(Bend)
+        if bend is not None:
+            heights = [height for _, height in bend.points]
+            moves += [(note.onset, heights[0], True)] * bend.prebent
+            moves += [(note.onset, b - a, False) for a, b in itertools.pairwise(heights) if a != b]
+    assert bends_of(second) == sorted(moves)
+
+
+@settings(max_examples=8, **MADE_UP)  # type: ignore[arg-type]
+@given(dressed_tabs(heights=SEMITONES))  # it knows no release by less than a semitone
+def test_music21_reads_made_up_tabs(tab: Tab) -> None:
+    check_music21(tab)
+
+
+@pytest.mark.slow
+@settings(max_examples=200, **MADE_UP)  # type: ignore[arg-type]
+@given(dressed_tabs(heights=SEMITONES))  # it knows no release by less than a semitone
+def test_music21_reads_many_made_up_tabs(tab: Tab) -> None:
+    check_music21(tab)
+
+
+def form_of(count: int, **signs: Signs) -> Form:
+    return Form(
+        tuple(Bar(n, Metre(), F(4), signs=signs.get(f"bar_{n}", Signs())) for n in range(1, count + 1))
+    )
+
+
+JUMPS = {
+    "da capo": form_of(3, bar_3=Signs(jump=Jump())),
+    "da capo al fine": form_of(4, bar_2=Signs(fine=True), bar_4=Signs(jump=Jump("start", "fine"))),
+    "da capo al coda": form_of(6, bar_2=Signs(to_coda=True), bar_4=Signs(jump=Jump("start", "coda")), bar_5=Signs(coda=True)),
+    "dal segno": form_of(4, bar_2=Signs(segno=True), bar_4=Signs(jump=Jump("segno"))),
+    "dal segno al fine": form_of(5, bar_2=Signs(segno=True), bar_3=Signs(fine=True), bar_5=Signs(jump=Jump("segno", "fine"))),
+    "dal segno al coda": form_of(
+        6, bar_2=Signs(segno=True), bar_3=Signs(to_coda=True), bar_4=Signs(jump=Jump("segno", "coda")), bar_5=Signs(coda=True)
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", JUMPS)
+def test_music21_jumps_where_we_do(name: str) -> None:
+    form = JUMPS[name]
+    tab = tab_of([(4 * n, 4, 1, n, ()) for n in range(len(form.bars))], form=form)
+    score = converter.parseData(write_musicxml(tab).decode(), format="musicxml")
+    played = [note.pitch.midi - 64 for note in score.parts[0].expandRepeats().recurse().notes]
+    assert played == [bar.written for bar in form.played.bars]
+
+
+def test_music21_reads_keys_words_and_fingers() -> None:
+    tab = PIECES["all marks"]()
+    score = converter.parseData(write_musicxml(tab).decode(), format="musicxml")
+    part = score.parts[0]
+    assert [k.sharps for k in part.recurse().getElementsByClass("KeySignature")] == [1, 4, -3]
+    for verse in (1, 2):
+        sung = [
+            lyric.text + ("-" if lyric.syllabic in ("begin", "middle") else "")
+            for note in part.recurse().notes
+            for lyric in note.lyrics
+            if lyric.number == verse
+        ]
+        assert sung == [lyric.text for lyric in tab.lyrics if lyric.verse == verse]
+    fingers = [a.fingerNumber for n in score.parts[1].recurse().notes for a in n.articulations
+               if isinstance(a, articulations.Fingering)]  # fmt: skip
+    wanted = ["T" if n.finger == 0 else n.finger for n in tab.notes if n.finger is not None]
+    assert Counter(finger for finger in fingers if finger is not None) == Counter(wanted)
 
 
 def test_music21_reads_the_repeats() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction as F
 
@@ -45,20 +46,26 @@ def _signs(draw: st.DrawFn, form: Form) -> Form:
     return Form(bars)
 
 
+ANY_HEIGHTS = (F(0), F(1, 2), F(1), F(2), F(2), F(3, 4), F(1, 3))
+SEMITONES = (F(0), F(1), F(2), F(2), F(3))
+
+
 @st.composite
-def curves(draw: st.DrawFn) -> Bend:
-    """Any bend: uneven times, holds with places of their own."""
+def curves(draw: st.DrawFn, among: Sequence[F] = ANY_HEIGHTS) -> Bend:
+    """Any bend through these heights: uneven times, holds with places of their own."""
     inner = draw(st.lists(st.fractions(F(1, 20), F(19, 20), max_denominator=30), max_size=4, unique=True))
-    heights = st.sampled_from([F(0), F(1, 2), F(1), F(2), F(2), F(3, 4), F(1, 3)])
+    heights = st.sampled_from(among)
     points = [(time, draw(heights)) for time in [F(0), *sorted(inner), F(1)]]
     if all(height == 0 for _, height in points):
         points[-1] = (F(1), F(1))
     return Bend(tuple(points))
 
 
-def _technique(draw: st.DrawFn, tab: Tab, note: Note, technique: Technique) -> Technique:
+def _technique(
+    draw: st.DrawFn, tab: Tab, note: Note, technique: Technique, heights: Sequence[F]
+) -> Technique:
     if isinstance(technique, Bend):
-        return draw(curves())
+        return draw(curves(heights))
     if isinstance(technique, Harmonic) and draw(st.booleans()):
         natural = technique.kind is HarmonicKind.NATURAL
         usual = harmonic_sounds(note.fret) if natural else 12
@@ -69,8 +76,8 @@ def _technique(draw: st.DrawFn, tab: Tab, note: Note, technique: Technique) -> T
     return technique
 
 
-def _note(draw: st.DrawFn, tab: Tab, note: Note) -> Note:
-    techniques = [_technique(draw, tab, note, technique) for technique in note.techniques]
+def _note(draw: st.DrawFn, tab: Tab, note: Note, heights: Sequence[F]) -> Note:
+    techniques = [_technique(draw, tab, note, technique, heights) for technique in note.techniques]
     if any(isinstance(t, Trill) for t in techniques) and draw(st.booleans()):
         techniques.append(Vibrato(wide=draw(st.booleans())))
     rarely = st.integers(0, 9).map(lambda n: n == 0)
@@ -85,7 +92,8 @@ def _note(draw: st.DrawFn, tab: Tab, note: Note) -> Note:
 
 
 @st.composite
-def dressed_tabs(draw: st.DrawFn, *, odd: bool = False) -> Tab:
+def dressed_tabs(draw: st.DrawFn, *, odd: bool = False, heights: Sequence[F] = ANY_HEIGHTS) -> Tab:
+    """``odd``: in durations no engraver would write; ``heights`` : of bends, semitones."""
     tab = draw(tabs(odd=odd))
     form = _signs(draw, tab.form)
     starts = [bar.start for bar in form.written.bars][1:]
@@ -98,7 +106,7 @@ def dressed_tabs(draw: st.DrawFn, *, odd: bool = False) -> Tab:
     return replace(
         tab,
         form=form,
-        notes=tuple(_note(draw, tab, note) for note in tab.notes),
+        notes=tuple(_note(draw, tab, note, heights) for note in tab.notes),
         key_changes=tuple(KeyMark(start, draw(keys)) for start in sorted(changes)),
         lyrics=tuple(Lyric(at, draw(st.sampled_from(SYLLABLES)), verse) for at, verse in sung),
         remarks=tuple(Remark(at, text) for at, text in said),

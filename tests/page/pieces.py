@@ -175,10 +175,13 @@ def all_marks_tab() -> Tab:
                 signs=signs.get(number, Signs()), double=number in (4, 6))
         )  # fmt: skip
     rows: list[Row] = [(0, 1, 3, 0, ())]
+    special: dict[F, tuple[Technique, ...]] = {
+        F(9): (Bend.up(2),), F(21, 2): (HammerOn(),), F(20): (Trill(7),)
+    }  # fmt: skip
     for place in range(88):
         at, n = F(place, 2), place % 8
         own: tuple[Technique, ...] = (PalmMute(),) if 24 <= at < 28 else ()
-        own = {8 + 1: (Bend.up(2),), F(21, 2): (HammerOn(),), 20: (Trill(7),)}.get(at, own)
+        own = special.get(at, own)
         fret = n % 3 + 3 * (n == 5) + 5 * (20 <= at < 24)
         rows.append((1 + at, HALF, (3, 2, 1, 2)[n % 4], fret, own))
     tab = tab_of(rows, form=Form(tuple(bars)), key="G", title="Down to the river")
