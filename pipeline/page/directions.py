@@ -7,8 +7,6 @@ Conventions
 - Segno and coda signs are numbered from 1 in ``sound``, so that a jump says which one it leads to.
 - What holds at the end of a bar (a jump, Fine, To Coda) has the bar's length as its offset.
 - A remark's direction has an ``id`` (``r1``, ``r2`` ...), so that words such as "Fine" stay words.
-- Where phrases leave gaps or overlap, so that their names alone do not tell where they end,
-  ``bookmark`` elements tell: id ``phrase-<first>-<last>-<n>`` by printed bars, and the name.
 - A span (P.M., let ring) stands where every note that starts in it has the mark.
 """
 
@@ -43,7 +41,6 @@ class Directions:
         self.apart: set[int] = set()
         self.ringing: set[int] = set()
         self._found: dict[int, list[tuple[Fraction, Element]]] = defaultdict(list)
-        self._bookmarks: dict[int, list[Element]] = defaultdict(list)
         self._signs(for_engraver=for_engraver)
         self._phrases(longest=LONGEST_NAME if for_engraver else None)
         self._tempos(for_engraver=for_engraver)
@@ -55,9 +52,6 @@ class Directions:
 
     def of_bar(self, index: int) -> Sequence[tuple[Fraction, Element]]:
         return self._found.get(index, ())
-
-    def bookmarks(self, index: int) -> Sequence[Element]:
-        return self._bookmarks.get(index, ())
 
     @property
     def offsets(self) -> Iterator[Fraction]:
@@ -123,12 +117,6 @@ class Directions:
                 phrase.name if longest is None or len(phrase.name) <= longest else phrase.name[:longest] + "…"
             )
             self._add(self.tab.form.written.bars[first].start, element)
-        if told_by_names(self.tab):
-            return
-        for number, phrase in enumerate(self.tab.phrases, start=1):
-            first, _ = self.tab.form.bar_span(phrase.first, phrase.last)
-            identity = f"phrase-{phrase.first}-{phrase.last}-{number}"
-            self._bookmarks[first].append(Element("bookmark", {"id": identity, "name": phrase.name}))
 
     def _tempos(self, *, for_engraver: bool) -> None:
         for place, tempo in enumerate(self.tab.tempos):

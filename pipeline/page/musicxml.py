@@ -4,8 +4,8 @@ Conventions
 -----------
 - The measures: see :mod:`pipeline.page.scorexml`.
 - What the standard has no element for, and a reader of ours wants back, stands in
-  ``miscellaneous-field`` elements, only where it is needed: ``a4-hz``, ``frets`` and ``scale-mm``
-  of the instrument.
+  ``miscellaneous-field`` elements, only where it is needed: ``phrases`` (a line for each,
+  ``first-last name`` by printed bars), ``a4-hz``, ``frets`` and ``scale-mm`` of the instrument.
 
 References
 ----------
@@ -27,6 +27,7 @@ from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Grace, Slide
 from pipeline.page.barxml import octave_of
 from pipeline.page.chordxml import shown_chords
+from pipeline.page.directions import told_by_names
 from pipeline.page.layers import lay_out
 from pipeline.page.notations import links_of
 from pipeline.page.scorexml import ScoreWriter
@@ -98,6 +99,8 @@ def _part_list(tab: Tab, *, named: bool) -> Element:
 
 def _fields(tab: Tab) -> dict[str, str]:
     found = {}
+    if not told_by_names(tab):
+        found["phrases"] = "\n".join(f"{p.first}-{p.last} {p.name}" for p in tab.phrases)
     if tab.a4_hz != A4_HZ:
         found["a4-hz"] = f"{tab.a4_hz!r}"
     known = INSTRUMENTS.get(tab.instrument.name)

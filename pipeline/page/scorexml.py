@@ -113,8 +113,6 @@ class ScoreWriter:
             SubElement(measure, "print", {"new-system": "yes"})
         self._extend(measure, left_barline(self.tab.form, index))
         self._attributes(measure, index)
-        if not self.for_engraver:
-            measure.extend(self.directions.bookmarks(index))
         marks = self._marks(index)
         accidentals = accidentals_of(bar, self.tab.key_at(bar.bar.start).fifths)
         for staff in (1, 2):

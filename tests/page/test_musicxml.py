@@ -398,15 +398,14 @@ def test_a_hammer_on_from_nothing() -> None:
     assert [e.get("type") for e in root.iter("hammer-on")] == ["stop"]
 
 
-def test_phrases_that_overlap_are_bookmarked() -> None:
+def test_phrases_that_overlap_are_listed() -> None:
+    """A name tells where a phrase starts; where it ends only if the next one starts there."""
     tab = tab_of([(0, 4, 1, 5, ())], form=Form.plain(4))
     tiled = replace(tab, phrases=(Phrase("A", 1, 2), Phrase("B", 3, 4)))
-    assert not list(score(tiled).iter("bookmark"))
+    assert not list(score(tiled).iter("miscellaneous-field"))
     crossed = replace(tab, phrases=(Phrase("A", 1, 3), Phrase("B & C", 2, 3)))
-    assert [(b.get("id"), b.get("name")) for b in score(crossed).iter("bookmark")] == [
-        ("phrase-1-3-1", "A"),
-        ("phrase-2-3-2", "B & C"),
-    ]
+    (field,) = score(crossed).iter("miscellaneous-field")
+    assert (field.get("name"), field.text) == ("phrases", "1-3 A\n2-3 B & C")
 
 
 def test_durations_finer_than_note_values_stand_as_they_are() -> None:
