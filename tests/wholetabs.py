@@ -97,7 +97,7 @@ def _pitch(rnd: Random) -> Pitch:
         pitch = Pitch(
             Spelling(rnd.choice("CDEFGAB"), rnd.choice((0, 0, 0, 1, -1, 2, -2, 3, -3))), rnd.randint(0, 6)
         )
-        if 0 <= pitch.midi:
+        if pitch.midi >= 0:
             return pitch
 
 

@@ -4,27 +4,40 @@ Grammar (EBNF; one line each unless said otherwise)
 ---------------------------------------------------
 ::
 
-    tab       = { header | comment | blank } , { block } ;
+    tab       = { header | comment | blank } , block , { block } , { comment | blank } ;
     comment   = "#" , text ;                           also behind two spaces on a header line
-    header    = name , ":" , value ;
-    name      = "title" | "instrument" | "tuning" | "capo" | "frets" | "key" | "time" | "tempo"
-              | "swing" | "a4" | "phrase" ;
-    block     = { "time: ..." | "tempo: ..." | phrase | comment | blank } , [ endings ] , [ durations ] , system ,
-                { below } ;
+    header    = name , ":" , " " , value ;
+    name      = "title" | "instrument" | "tuning" | "capo" | "frets" | "scale" | "program" | "clef" | "written"
+              | "key" | "time" | "pickup" | "tempo" | "swing" | "a4" | "phrase" ;
+    block     = { change | phrase | comment | blank } , { above } , system , { below } ;
+    change    = ( "time" | "key" | "tempo" ) , ":" , " " , value ;  from the system's first bar on
     phrase    = "[" , text , "]" ;                     begins at the system's first bar; "[]" ends it
+    above     = signs | endings | remarks | durations ;   in any order
+    signs     = { "Segno" | "Coda" | "To Coda" | "Fine" | "D.C. al Fine" ... } ;   see texttab_ways
     endings   = { digits , { "," digits } , "." , { "-" } } ;      over the bars they cover
+    remarks   = { quote , text , quote } ;             words above their columns: "rit."
     durations = { mark | "!" } ;                       see texttab_values; "|" between is ignored
     system    = string , { string } ;                  top line first, without empty lines between
-    string    = [ label ] , "|" , line ;               see texttab_strings
-    below     = ( "PM" | "LR" ) , { "-" }              palm mute, let ring: marks below their columns
-              | "PK" , { "d" | "u" }                   pick strokes down and up
-              | "DY" , { "pp" | "mf" | "f" ... } ;     dynamics, from their column on
+    string    = [ label [ ":" ] ] , "|" , line ;       see texttab_strings, and texttab_notes for a note
+    label     = pitch name [ octave ] | number ;       a string may also be bare dashes and frets
+    below     = "PM" ... | "LR" ...                    palm mute, let ring: dashes below their columns
+              | "PK" ... | "FI" ... | "RH" ... | "VO" ...   strokes, fingers of either hand, voices
+              | "DY" ... | "LY" ... ;                  dynamics, words sung; see texttab_beside
 
     tuning: E2 A2 D3 G3 B3 E4        the bottom line first; octaves may be left out (D A D G A D),
                                      or its name said: drop D, half-step down, DADGAD, open G
+    capo: 2 | 2nd fret | none
+    key: Am | F# | E dorian
+    pickup: yes | no                 where the length of the first bar does not tell
     tempo: 104 | q. = 72 | 96 at bar 3 beat 2
     swing: straight | shuffle | 2/3
+    a4: 442                          hertz
     phrase: 3-6 Name                 for phrases that overlap
+
+An instrument that is not built in has its strings named by ``tuning:`` with octaves, and may say
+``frets: 24``, ``scale: 648`` (millimetres), ``program: 26`` (General MIDI, counted from 1),
+``clef: G`` or ``F``, and ``written: 1`` (octaves that its part stands above its sound). A name in
+double quotes is taken as it stands, ``"guitar"`` too.
 
 A mark belongs to the notes below it; one over no note is a rest. A mark ending in ``_`` ties
 its notes into the next column, where the frets that go on stand in parentheses; parentheses
@@ -32,6 +45,33 @@ without a tie are a ghost note. A system without marks is timed by its columns' 
 caution says so. A first bar that is shorter than the metre is the pickup, bar 0; the last bar
 or one at a repeat sign may be short when another one makes it full, and any bar whose
 durations end in ``!``.
+
+A short tab that has much of it::
+
+    # softer the second time
+    title: Low Tide
+    instrument: guitar
+    key: Am
+    time: 3/4
+    tempo: 96
+
+    [Call]
+             Segno
+                                  1.------------   2.------
+              "slowly"
+       q      q     e e     q_     h       e  e     h.
+    e|-0---|:------------g5h8----|-(8)~----------:|-<12>----||
+    B|-----|:-7b9----------------|---------x--5--:|-<12>----||
+    G|-----|:-------5/7----------|---------------:|-<12>----||
+    D|-----|:-2------------------|---------------:|---------||
+    A|-----|:-0------------------|---------------:|---------||
+    E|-----|:--------------------|---------------:|---------||
+    PM              ---
+    PK        d
+    FI        31.
+    LY        Oh,                  tide
+
+Spaces and dashes mean the same on a string; a ``|`` stands in one column on all of them.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Final
 
 from pipeline.music.errors import MusicError
-from pipeline.music.metre import NO_SIGNS, Jump, Metre, Signs
+from pipeline.music.metre import Metre
 from pipeline.music.pitch import Pitch
 from pipeline.music.tab import Comment, KeyMark, Lyric, Note, Remark, Tab, TempoMark
 from pipeline.music.technique import (
@@ -33,13 +33,14 @@ from pipeline.read.texttab_beside import Beside
 from pipeline.read.texttab_columns import Column, read_marks, spread_columns, timed_columns
 from pipeline.read.texttab_form import BarInfo, FormReader
 from pipeline.read.texttab_heads import Heads, read_key, read_metre, read_tempo
-from pipeline.read.texttab_lines import SIGN, Sheet, System
+from pipeline.read.texttab_lines import Sheet, System
 from pipeline.read.texttab_marks import MarkReader
 from pipeline.read.texttab_notes import TabNote
 from pipeline.read.texttab_strings import ScannedSystem, StringState, scan_system, tell_joint
+from pipeline.read.texttab_ways import read_endings, read_signs
 
+_MARGIN: Final = 2  # dashes in front of a first note that are no rest
 _NOTHING: Final = Fraction(0)  # how long a grace note lasts
-_ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s*[,.]\s*\d+)*)\.?(?P<dashes>[-_ |]*)")
 
 
 @dataclass(slots=True)
@@ -153,9 +154,10 @@ class Assembler:
                 for notes, bar in zip(scanned.notes, scanned.bars, strict=True)
                 if notes
             ]
-            lead = 1 if firsts and min(firsts) > 0 else 0
-        endings = self._endings(scanned)
-        signs = self._signs(scanned)
+            lead = min(firsts, default=0)
+            lead = lead if lead <= _MARGIN else 1
+        endings = read_endings(self.source, scanned)
+        signs = read_signs(self.source, scanned)
         bars: list[list[Column] | None] = []
         for index, bar in enumerate(scanned.bars):
             notes = scanned.notes[index]
@@ -370,74 +372,6 @@ class Assembler:
                 way = SlideKind.OUT_UP if mark == "/" else SlideKind.OUT_DOWN
                 self.notes[place] = replace(note, techniques=(*kept, Slide(way)))
                 return
-
-    def _endings(self, scanned: ScannedSystem) -> list[tuple[int, ...]]:
-        found: list[tuple[int, ...]] = [() for _ in scanned.bars]
-        if scanned.system.endings is None:
-            return found
-        number, text = scanned.system.endings
-        matches = list(_ENDING.finditer(text))
-        for index, match in enumerate(matches):
-            numbers = tuple(int(n) for n in re.split(r"\s*[,.]\s*", match["numbers"]))
-            first = next((i for i, bar in enumerate(scanned.bars) if match.start() < bar[1]), None)
-            if first is None and not scanned.sound:
-                continue  # what is wrong with its bars is told
-            if first is None or 0 in numbers:
-                self.source.error(
-                    number,
-                    match.start() + 1,
-                    f"the ending {match[0]!r} is not above a bar",
-                    "Write 1.---- above its bars.",
-                )
-                continue
-            last = first
-            dashes = match["dashes"].rstrip(" |")
-            limit = matches[index + 1].start() if index + 1 < len(matches) else len(text) + 10_000
-            while last + 1 < len(scanned.bars):
-                begin = scanned.bars[last + 1][0]
-                if dashes:
-                    more = match.start("dashes") + len(dashes) - 1 > begin
-                else:  # without dashes an ending goes on to its repeat sign
-                    more = (
-                        not scanned.repeat_times[last]
-                        and any(scanned.repeat_times[last + 1 :])
-                        and begin < limit - 1
-                    )
-                if not more:
-                    break
-                last += 1
-            for bar in range(first, last + 1):
-                found[bar] = numbers
-        return found
-
-    def _signs(self, scanned: ScannedSystem) -> list[tuple[Signs, tuple[int, int]]]:
-        """The words of jumps above each bar, with their line and column (1-based)."""
-        found = [(NO_SIGNS, (0, 0)) for _ in scanned.bars]
-        if scanned.system.signs is None:
-            return found
-        number, text = scanned.system.signs
-        for match in SIGN.finditer(text):
-            bar = next((i for i, (_, end) in enumerate(scanned.bars) if match.start() < end), None)
-            if bar is None:
-                bar = len(scanned.bars) - 1  # behind the last barline: at its end
-            signs, at = found[bar]
-            word = " ".join(match[0].lower().split())
-            if word in ("segno", "𝄋"):
-                signs = replace(signs, segno=True)
-            elif word in ("coda", "𝄌"):
-                signs = replace(signs, coda=True)
-            elif word == "to coda":
-                signs = replace(signs, to_coda=True)
-            elif word == "fine":
-                signs = replace(signs, fine=True)
-            elif signs.jump is not None:
-                self.source.error(
-                    number, match.start() + 1, f"a second jump at one bar: {match[0]}", "Keep one of them."
-                )
-            else:
-                signs = replace(signs, jump=Jump.parse(match[0]))
-            found[bar] = signs, (at if at[0] and signs.jump is None else (number, match.start() + 1))
-        return found
 
     @property
     def stated_bpm(self) -> float | None:

@@ -55,9 +55,7 @@ class Beside:
         self.syllables: list[tuple[int, int, str, str]] = []  # line, place, label, text
         for name, number, text in scanned.system.spans:
             if name in ("PM", "LR"):
-                begin = text.find(LABEL)
-                text = text.replace(LABEL, " " if begin < scanned.bars[0][0] else "-")
-                self.spans[name] += _runs(text)
+                self.spans[name] += _runs(_labelled(text, scanned.bars[0][0]))
                 self.spans[name].sort()  # there may be several such lines
             elif name == "DY":
                 self._dynamics(number, text)
@@ -190,6 +188,14 @@ class Beside:
                 quarter = self._quarter(match.start(), match.end(), onsets)
                 if quarter is not None and match[1].strip():
                     yield Remark(quarter, match[1])
+
+
+def _labelled(text: str, margin: int) -> str:
+    """A line of dashes; a label among the columns is a part of it, one before them only where its
+    dashes touch it."""
+    begin, end = text.find(LABEL), text.rfind(LABEL) + 1
+    blank = 0 if begin >= margin else margin if text[end : end + 1] == "-" else end
+    return " " * min(blank, end) + text[min(blank, end) :].replace(LABEL, "-")
 
 
 def _runs(text: str) -> list[tuple[int, int]]:

@@ -39,6 +39,7 @@ _PHRASE: Final = re.compile(r"\s*\[(.*)\]\s*$")
 _STRING: Final = re.compile(
     r"\s*(?:(?P<label>[A-Ga-g][#b♯♭x]{0,3}[0-9]?)|(?:[1-9]|1[0-2])(?=\s*\|.*-))?\s*(?P<rest>:?(?<!\s:)-.*|\|.*)$"
 )
+_BARE: Final = re.compile(r"-[-0-9hpbrsxtgv~/\\()<>=*'^.]*", re.IGNORECASE)  # a string without any barline
 _BELOW: Final = re.compile(
     r"\s*(?:(?P<span>PM|P\.M\.?|LR|L\.R\.?|let ring|palm mute)|(?P<name>PK|DY|FI|RH|VO)|(?P<words>LY)(?P<verse>[1-9])?)"
     r"(?![A-Za-z0-9]):?",
@@ -77,14 +78,14 @@ class StringLine:
 class System:
     """Some bars of tab: the string lines and the lines that go with them.
 
-    Each of ``durations``, ``endings``, ``signs`` is (line number, text); ``remarks`` are several such;
+    Each of ``durations``, ``endings`` is (line number, text); ``signs`` and ``remarks`` are several such;
     ``spans`` are (name, number, text) of the lines below, the label blanked.
     """
 
     strings: list[StringLine] = field(default_factory=list)
     durations: tuple[int, str] | None = None
     endings: tuple[int, str] | None = None
-    signs: tuple[int, str] | None = None
+    signs: list[tuple[int, str]] = field(default_factory=list)
     remarks: list[tuple[int, str]] = field(default_factory=list)
     spans: list[tuple[str, int, str]] = field(default_factory=list)
     changes: list[Header] = field(default_factory=list)
@@ -129,7 +130,7 @@ def _is_chord_names(text: str) -> bool:
 def _is_string(match: re.Match[str]) -> bool:
     rest = match["rest"]
     if match["label"] is None and ("|" not in rest or _ENDINGS.match(rest)):
-        return rest.startswith("----") and not _ENDINGS.match(rest)  # dashes without any barline
+        return bool(_BARE.fullmatch(rest)) and rest.count("-") > 3 and not _ENDINGS.match(rest)
     return "-" in rest or not (
         _is_durations(rest) or _is_chord_names(rest) or (SIGN.search(rest) and _is_above(rest))
     )
@@ -149,6 +150,7 @@ class _Sorter:
         self.sheet = Sheet()
         self.next = System()  # gathers what stands above the coming system
         self.open: System | None = None  # the system whose strings are being read
+        self.waiting: list[str] = []  # comments behind a string that may be its system's last one
         self.last: System | None = None  # the system that lines below belong to
 
     def sort(self) -> Sheet:
@@ -165,9 +167,16 @@ class _Sorter:
         return self.sheet
 
     def _comment(self, text: str) -> None:
-        (self.next if self.open is None else self.open).comments.append(text.strip())
+        (self.next.comments if self.open is None else self.waiting).append(text.strip())
 
     def _close(self) -> None:
+        if self.open is None:
+            return
+        waiting, self.waiting = self.waiting, []
+        self._shut()
+        self.next.comments += waiting
+
+    def _shut(self) -> None:
         if self.open is None:
             return
         strings = self.open.strings
@@ -228,6 +237,9 @@ class _Sorter:
 
     def _opened(self) -> System:
         """The system that string lines now belong to."""
+        if self.open is not None:
+            self.open.comments += self.waiting
+            self.waiting = []
         if self.open is None:
             self.open, self.next = self.next, System()
             self.sheet.systems.append(self.open)
@@ -244,6 +256,7 @@ class _Sorter:
                 number, text.index("\t") + 1, "a tab character in a string line: nobody can say which columns follow it",
                 "Replace it by dashes or spaces.",
             )  # fmt: skip
+            system.damaged = True
         system.strings.append(line)
 
     def _phrase(self, number: int, raw: str) -> None:
@@ -338,7 +351,7 @@ class _Sorter:
         if re.search(r"\d", SIGN.sub("", text)):
             self._above(number, SIGN.sub(lambda m: " " * len(m[0]), text), "endings")
         if signs:
-            self._above(number, text, "signs")
+            self.next.signs.append((number, text))
 
     def _above(self, number: int, text: str, kind: str) -> None:
         if "\t" in text:
@@ -356,7 +369,7 @@ class _Sorter:
         setattr(self.next, kind, (number, text))
 
     def _leftovers(self) -> None:
-        for kind in ("durations", "endings", "signs"):
+        for kind in ("durations", "endings"):
             spare = getattr(self.next, kind)
             if spare is not None:
                 self.source.error(
@@ -365,9 +378,10 @@ class _Sorter:
                     f"{kind} without strings below them",
                     "Write the strings, or delete the line.",
                 )
-        for number, _ in self.next.remarks:
+        for number, _ in (*self.next.remarks, *self.next.signs):
             self.source.error(
-                number, 1, "words in quotes without strings below them", "Write the strings, or delete the line."
+                number, 1, "words that belong above strings without strings below them",
+                "Write the strings, or delete the line.",
             )  # fmt: skip
         self.sheet.comments = self.next.comments
         if self.next.phrase is not None and self.next.phrase[0]:
