@@ -44,7 +44,7 @@ from pipeline.read.musicxml_keys import keys_of
 from pipeline.read.musicxml_ledger import Ledger, in_measures
 from pipeline.read.musicxml_measures import Measure, MeasureReader, form_of, timed
 from pipeline.read.musicxml_neck import disentangle, fitted, into_range, place_raws
-from pipeline.read.musicxml_notes import NoteReader, RawNote, loosen_ties
+from pipeline.read.musicxml_notes import NoteReader, RawNote, close_ties, loosen_ties
 from pipeline.read.musicxml_signs import SignReader
 from pipeline.read.musicxml_slides import lines_of, slides_of, tell_slurs
 from pipeline.read.musicxml_techniques import TechniqueReader
@@ -85,6 +85,12 @@ class _PartReader:
                 f"ties that lead to another pitch ({len(loose)}) are read as slurs: the notes are struck"
                 + in_measures(raw.measure.name for raw in loose),
                 "", loose[0].element,
+            )  # fmt: skip
+        if closed := close_ties(raws):
+            self.ledger.caution(
+                f"ties without an end ({len(closed)}) are read to the next note of their pitch"
+                + in_measures(raw.measure.name for raw in closed),
+                "", closed[0].element,
             )  # fmt: skip
         instrument = self._instrument(raws, notes.staff)
         if len(self.problems.errors) > before:

@@ -44,24 +44,42 @@ def place_raws(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) 
     if not bare:
         return
     unplaced: list[Unplaced] = []
+    home: list[int] = []  # for each raw note its place in ``unplaced``; what is tied shares one
+    voices: list[int] = []  # of the notes in ``unplaced``
+    sounding: dict[int, list[int]] = {}  # MIDI number -> notes that a tie may go on from, the last one last
     for raw in raws:
+        held = sounding.setdefault(raw.midi, [])
+        if raw.bare and raw.tied and held:
+            ended = [i for i in held if unplaced[i].end == raw.onset]
+            place = next((i for i in ended if voices[i] == raw.voice), ended[-1] if ended else held[-1])
+            if unplaced[place].end == raw.onset:
+                unplaced[place] = replace(unplaced[place], end=raw.onset + raw.duration)
+            home.append(place)
+            continue
         node = None
         if raw.bare and raw.marks.one("harmonic") is not None:
             node = harmonic_place(raw.midi, instrument)
         string, fret = node or (raw.string, raw.fret)
+        if not raw.grace:
+            held.append(len(unplaced))
+            del held[:-8]
+        home.append(len(unplaced))
+        voices.append(raw.voice)
         unplaced.append(
             Unplaced(
                 raw.onset, raw.onset + raw.duration, raw.midi, string, fret, raw.marks.one("bend") is not None,
                 raw.grace and raw.chord,
             )
         )  # fmt: skip
-    for raw, place in zip(raws, place_notes(unplaced, instrument), strict=True):
+    places = place_notes(unplaced, instrument)
+    for raw, index in zip(raws, home, strict=True):
         if raw.string is not None and raw.fret is not None:
             continue
-        if place is None:
+        found = places[index]
+        if found is None:
             _no_place(raw, instrument, ledger)
         else:
-            raw.string, raw.fret = place
+            raw.string, raw.fret = found
     how = "all notes" if len(bare) == len(raws) else f"{len(bare)} of {len(raws)} notes"
     ledger.caution(
         f"{how} lack string and fret: they are laid where the hand moves least",

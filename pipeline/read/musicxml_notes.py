@@ -13,7 +13,7 @@ MusicXML 4.0: ``note``, ``pitch``, ``notations``; ``tie`` is the sound, ``tied``
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
@@ -65,6 +65,7 @@ class RawNote:
     element, twin : the note of the file, and the same one on the notation staff
     midi : -1 where string and fret alone tell
     bare : the file does not say where it is fretted
+    tied, tie_on : by a tie from the note before, to the note after
     chord : struck with the note before it in the file
     tail : lines on heads that only prolong it
     """
@@ -78,6 +79,7 @@ class RawNote:
     string: int | None
     fret: int | None
     tied: bool
+    tie_on: bool
     voice: int
     grace: bool
     bare: bool
@@ -196,7 +198,9 @@ class NoteReader:
         voice = (element.findtext("voice") or "1").strip()
         return RawNote(
             element, measure, quarter, Fraction(0) if grace else duration, midi, spelling, string, fret,
-            "stop" in ties, self._voices.get(voice, 1), grace, string is None or fret is None,
+            "stop" in ties,
+            "start" in ties,
+            self._voices.get(voice, 1), grace, string is None or fret is None,
             element.find("chord") is not None, marks,
         )  # fmt: skip
 
@@ -250,18 +254,39 @@ def twin(raws: list[RawNote], others: Iterable[tuple[Fraction, Element, int]]) -
     return True
 
 
+def _tone(raw: RawNote) -> tuple[int, int, int]:
+    """What a tie keeps: the pitch, and the place where it is stated."""
+    return (raw.midi, -1, -1) if raw.bare else (-1, raw.string or 0, raw.fret or 0)
+
+
+def close_ties(raws: Sequence[RawNote]) -> list[RawNote]:
+    """Ties the note after one whose tie has no end, where it has the same pitch; returns these.
+
+    Some programs write the beginning of a tie alone.
+    """
+    waiting = {(*_tone(raw), raw.onset + raw.duration): raw for raw in raws if raw.tie_on and not raw.grace}
+    if not waiting:
+        return []
+    ended = {(*_tone(raw), raw.onset) for raw in raws if raw.tied}
+    closed: list[RawNote] = []
+    for raw in raws:
+        place = (*_tone(raw), raw.onset)
+        if not raw.tied and not raw.grace and place in waiting and place not in ended:
+            raw.tied = True
+            ended.add(place)
+            closed.append(raw)
+    return closed
+
+
 def loosen_ties(raws: list[RawNote], measures: tuple[Measure, ...]) -> list[RawNote]:
     """Unties notes whose tie comes from no note of their pitch (and place); returns them.
 
     Where an ending or a repeat starts, or a sign to jump to stands, it may come from further back.
     """
 
-    def key(raw: RawNote) -> tuple[int, int, int]:
-        return (raw.midi, -1, -1) if raw.bare else (-1, raw.string or 0, raw.fret or 0)
-
-    ends = {(*key(raw), raw.onset + raw.duration) for raw in raws if not raw.grace}
+    ends = {(*_tone(raw), raw.onset + raw.duration) for raw in raws if not raw.grace}
     entries = {measure.start for measure in measures if measure.endings or measure.repeat_start}
-    loose = [r for r in raws if r.tied and (*key(r), r.onset) not in ends and r.onset not in entries]
+    loose = [r for r in raws if r.tied and (*_tone(r), r.onset) not in ends and r.onset not in entries]
     for raw in loose:
         raw.tied = False
     return loose
