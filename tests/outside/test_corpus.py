@@ -1,0 +1,219 @@
+"""Scores and tunes that nobody here wrote, against another reader.
+
+Source: the corpus and the MusicXML test suite that music21 ships, and music21's own reading of them:
+same pitches and durations on the written timeline, ties joined, grace notes apart. A tune that does
+not fit the neck, or that is damaged, is refused with a reason; none is read wrongly.
+
+Each tune of the corpus is read by itself: single parts, and tunes in ABC by way of music21's own
+MusicXML of them. ``--all`` reads every one, otherwise a sample.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+from collections import Counter
+from collections.abc import Iterator
+from fractions import Fraction as F
+from pathlib import Path
+from xml.etree.ElementTree import tostring
+
+import music21
+import pytest
+
+from pipeline.errors import Problems
+from pipeline.music.tab import Tab
+from pipeline.read.musicxml import read_musicxml
+from pipeline.read.musicxml_file import open_score
+
+HOME = Path(music21.__file__).parent
+CORPUS = HOME / "corpus"
+Heard = list[tuple[F, F, int]]  # onset, duration, MIDI number
+
+
+def written(tab: Tab) -> Heard:
+    """The struck notes on the written timeline, ties joined."""
+    found: list[list[F | int]] = []
+    last: dict[tuple[int, int], list[F | int]] = {}
+    for note in tab.notes:
+        if note.grace:
+            continue
+        home = last.get((note.string, note.fret))
+        if note.tied and home is not None and home[0] + home[1] == note.onset:
+            home[1] += note.duration
+            continue
+        row: list[F | int] = [note.onset, note.duration, note.sounding_midi(tab.instrument)]
+        found.append(row)
+        last[note.string, note.fret] = row
+    return sorted((F(a), F(b), int(c)) for a, b, c in found)
+
+
+def heard_by_music21(path: Path, starts: list[F]) -> Heard:
+    """Ties are joined by their marks here: music21's own joining leaves out those of one note of a chord.
+    Onsets count from the ``starts`` of the bars: some measures of music21's own grow by an ornament."""
+    score = music21.converter.parse(path)
+    part = score.parts[0] if score.parts else score
+    if any(instrument.transposition for instrument in part.recurse().getElementsByClass("Instrument")):
+        part = part.toSoundingPitch()
+    rows: list[tuple[F, F, int, bool]] = []
+    measures = list(part.getElementsByClass("Measure"))
+    for index, measure in enumerate(measures):
+        for element in measure.flatten().notes:
+            if isinstance(element, music21.harmony.ChordSymbol) or element.duration.isGrace:
+                continue
+            if not hasattr(element, "pitches") or not element.pitches:
+                continue
+            onset = (starts[index] if len(starts) == len(measures) else fraction(measure.offset)) + fraction(
+                element.offset
+            )
+            for note in getattr(element, "notes", None) or [element]:
+                tie = note.tie.type if note.tie is not None else ""
+                tie = tie or (element.tie.type if element.tie is not None else "")
+                length = fraction(element.quarterLength)
+                rows.append((onset, length, round(note.pitch.midi), tie in ("start", "continue")))
+    found: list[list[F | int]] = []
+    last: dict[tuple[int, F], list[F | int]] = {}
+    for onset, length, midi, onward in sorted(rows, key=lambda row: row[0]):
+        home = last.pop((midi, onset), None)
+        if home is not None:  # a tie without its end goes on all the same
+            home[1] += length
+        else:
+            home = [onset, length, midi]
+            found.append(home)
+        if onward:
+            last[midi, onset + length] = home
+    return sorted((F(a), F(b), int(c)) for a, b, c in found)
+
+
+def fraction(number: object) -> F:
+    return F(number).limit_denominator(5000)  # type: ignore[arg-type]
+
+
+def compared(path: Path, other: Path | None = None) -> str:
+    """``read``, ``refused: why``, ``adapted: how`` or ``wrong: where``, for one score of one part."""
+    problems = Problems()
+    tab = read_musicxml(path, problems)
+    if tab is None:
+        return f"refused: {problems.errors[0].what}"
+    for caution in problems.cautions:
+        for change in (
+            "are left out: their string",
+            "are shortened: their string",
+            "the rest is read as silence",
+        ):
+            if change in caution.what:
+                return f"adapted: {caution.what}"
+    mine, theirs = written(tab), heard_by_music21(other or path, [bar.start for bar in tab.form.written.bars])
+    for caution in problems.cautions:  # all of them moved by octaves into the range of the instrument
+        moved = re.search(r"all of them are read (an|\d) octaves? (lower|higher)", caution.what)
+        if moved is not None:
+            shift = 12 * (1 if moved[1] == "an" else int(moved[1])) * (1 if moved[2] == "higher" else -1)
+            theirs = [(onset, duration, midi + shift) for onset, duration, midi in theirs]
+    if mine == theirs:
+        return "read"
+    only_mine = sorted((Counter(mine) - Counter(theirs)).elements())[:3]
+    only_theirs = sorted((Counter(theirs) - Counter(mine)).elements())[:3]
+    return f"wrong: {len(mine)} against {len(theirs)} notes, {only_mine} against {only_theirs}"
+
+
+def scores() -> list[Path]:
+    """The MusicXML files of the corpus."""
+    return sorted(p for kind in ("mxl", "xml", "musicxml") for p in CORPUS.rglob(f"*.{kind}"))
+
+
+def single_parts(path: Path, folder: Path) -> Iterator[Path]:
+    """Each part of a score as a score of its own."""
+    root = open_score(path, Problems())
+    if root is None:
+        return
+    parts = root.findall("part")
+    listing = root.find("part-list")
+    heads = [] if listing is None else list(listing)
+    for index, part in enumerate(parts):
+        for other in parts:
+            if other in list(root):
+                root.remove(other)
+        root.append(part)
+        if listing is not None:
+            for head in list(listing):
+                listing.remove(head)
+            listing.extend(h for h in heads if h.tag == "score-part" and h.get("id") == part.get("id"))
+        made = folder / f"part{index}.musicxml"
+        made.write_bytes(tostring(root))
+        yield made
+
+
+def tunes(path: Path, folder: Path) -> Iterator[Path]:
+    """Each tune of an ABC file by way of music21's MusicXML."""
+    opened = music21.converter.parse(path)
+    found = opened.scores if isinstance(opened, music21.stream.Opus) else [opened]
+    for index, tune in enumerate(found):
+        made = folder / f"tune{index}.musicxml"
+        tune.write("musicxml", made)
+        yield made
+
+
+def report(results: Counter[str]) -> None:
+    """Printed with -s: how many were read, adapted, refused."""
+    print(
+        {
+            kind: sum(n for r, n in results.items() if r.startswith(kind))
+            for kind in ("read", "adapted", "refused")
+        }
+    )
+
+
+# who is right where the two differ, by the standard: every one has been looked into
+EXPLAINED: dict[tuple[str, int], str] = {}
+
+
+@pytest.mark.parametrize("name", ["single", "parts"])
+def test_a_sample_of_the_corpus(name: str, tmp_path: Path) -> None:
+    """Forty small files, the same ones each time."""
+    files = [p for p in scores() if p.stat().st_size < 9_000 and (p.parent.name, 0) not in EXPLAINED]
+    results: Counter[str] = Counter()
+    for path in random.Random(name).sample(files, 20):
+        for part in list(single_parts(path, tmp_path))[: 1 if name == "single" else 2]:
+            results[compared(part)] += 1
+    report(results)
+    assert not [r for r in results if r.startswith("wrong")]
+    assert results["read"] >= 10
+
+
+def test_a_sample_of_abc_tunes(tmp_path: Path) -> None:
+    files = [p for p in sorted(CORPUS.rglob("*.abc")) if p.stat().st_size < 1_500]
+    results: Counter[str] = Counter()
+    for path in random.Random(3).sample(files, 8):
+        for tune in tunes(path, tmp_path):
+            results[compared(tune)] += 1
+    report(results)
+    assert not [r for r in results if r.startswith("wrong")]
+    assert results["read"] >= 4
+
+
+@pytest.mark.slow
+def test_every_part_of_the_corpus(tmp_path: Path) -> None:
+    results: Counter[str] = Counter()
+    wrong: list[str] = []
+    for path in scores():
+        for index, part in enumerate(single_parts(path, tmp_path)):
+            result = compared(part)
+            results[result] += 1
+            if result.startswith("wrong") and (path.name, index) not in EXPLAINED:
+                wrong.append(f"{path.relative_to(CORPUS)} part {index}: {result}")
+    report(results)
+    assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.slow
+def test_every_abc_tune(tmp_path: Path) -> None:
+    results: Counter[str] = Counter()
+    wrong: list[str] = []
+    for path in sorted(CORPUS.rglob("*.abc")):
+        for index, tune in enumerate(tunes(path, tmp_path)):
+            result = compared(tune)
+            results[result] += 1
+            if result.startswith("wrong") and (path.name, index) not in EXPLAINED:
+                wrong.append(f"{path.relative_to(CORPUS)} tune {index}: {result}")
+    report(results)
+    assert not wrong, "\n".join(wrong)
