@@ -19,11 +19,15 @@ from pipeline.music.key import Key
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Bend, Dead
 from pipeline.read.places import Places
-from pipeline.read.proof_finding import Finding, Rule, bars_in_words
+from pipeline.read.proof_finding import Finding, Rule
 
 ANOTHER_KEY: Final = Rule(
     "caution", "another key fits better",
     "If you hear it so, write that key in the tab and the chart; the signature and all note names follow it.",
+)  # fmt: skip
+HOME_ELSEWHERE: Final = Rule(
+    "remark", "the chords begin and end at home in another key",
+    "If that is the key, write it in the tab and the chart; the signature and all note names follow it.",
 )  # fmt: skip
 ODD_CHORD: Final = Rule(
     "remark", "a chord outside the key, used once, one sign away from one used often",
@@ -68,30 +72,62 @@ class _Stretch:
 
 
 def key_doubts(tab: Tab, spans: Sequence[ChordSpan], places: Places) -> Iterator[Finding]:
-    """Stretches under one signature whose chords and notes fit another much better."""
+    """Stretches under one signature whose music fits another better: much better (a caution), or
+    a little and with its first and last chord on that key's tonic (a remark)."""
     for stretch in _stretches(tab, spans):
         count = len(stretch.chords)
         if count < _FEWEST or len({c.text() for c in stretch.chords}) < _OFTEN:
             continue
         said = sum(belongs(chord, stretch.key) for chord in stretch.chords)
         heard = _share(tab, stretch.notes, stretch.key)
-        better = [
-            (fits, share, _at_home(stretch.chords, key), key)
+        others = [
+            _Other(key, sum(belongs(chord, key) for chord in stretch.chords), _share(tab, stretch.notes, key))
             for key in KEYS
-            if (fits := sum(belongs(chord, key) for chord in stretch.chords)) >= said + max(2, count / 4)
-            and fits >= 0.75 * count
-            and ((share := _share(tab, stretch.notes, key)) >= heard + 0.1 or share >= heard >= 0.95)
+            if key != stretch.key
         ]
-        if not better:
+        much = [o for o in others if _much_better(o, said, heard, count)]
+        home = [o for o in others if _more_at_home(o, said, heard, stretch)]
+        if not much and not home:
             continue
-        fits, share, _, key = max(better, key=lambda item: (item[0], item[2], item[1]))
-        detail = f"{fits} of {count} chords belong to {key.symbol()}, {said} to {stretch.key.symbol()}"
+        found = max(much or home, key=lambda o: (o.chords, _at_home(stretch.chords, o.key), o.notes))
+        name, written = found.key.symbol(), stretch.key.symbol()
+        detail = f"{found.chords} of {count} chords belong to {name}, {said} to {written}"
         if stretch.notes:
-            detail += f"; of the notes {share:.0%} and {heard:.0%}"
+            detail += f"; of the notes {found.notes:.0%} and {heard:.0%}"
         if (stretch.first, stretch.last) != (0, len(tab.form.bars) - 1):
-            bars = tab.form.bars
-            detail = f"{bars_in_words([bars[stretch.first].number, bars[stretch.last].number])}: {detail}"
-        yield Finding(ANOTHER_KEY, places.bar(stretch.first), None, "", detail)
+            low, high = (tab.form.bars[index].number for index in (stretch.first, stretch.last))
+            detail = f"bars {low}-{high}: {detail}" if low != high else f"bar {low}: {detail}"
+        rule = ANOTHER_KEY if much else HOME_ELSEWHERE
+        yield Finding(rule, places.bar(stretch.first), None, "", detail)
+
+
+@dataclass(frozen=True, slots=True)
+class _Other:
+    """Another key; how many of the chords belong to it, and which share of the notes."""
+
+    key: Key
+    chords: int
+    notes: float
+
+
+def _much_better(other: _Other, said: int, heard: float, count: int) -> bool:
+    """Whether chords and notes both speak for another key, beyond what is borrowed now and then."""
+    if other.chords < said + max(2, count / 4) or other.chords < 0.75 * count:
+        return False
+    return other.notes >= heard + 0.1 or other.notes >= heard >= 0.95
+
+
+def _more_at_home(other: _Other, said: int, heard: float, stretch: _Stretch) -> bool:
+    """Whether the music begins and ends on another tonic and never on its own, and fits no worse.
+
+    A key a fifth away shares six notes of seven: that is how a signature left empty shows.
+    """
+    first, last = stretch.chords[0], stretch.chords[-1]
+    if stretch.key.tonic.pitch_class in (first.root.pitch_class, last.root.pitch_class):
+        return False
+    if not all(_is_tonic(chord, other.key) for chord in (first, last)):
+        return False
+    return other.chords > said and other.notes >= heard - 0.02
 
 
 def _stretches(tab: Tab, spans: Sequence[ChordSpan]) -> Iterator[_Stretch]:
@@ -130,13 +166,14 @@ def _share(tab: Tab, notes: Iterable[Note], key: Key) -> float:
     return float(inside / total) if total else 1.0
 
 
+def _is_tonic(chord: Chord, key: Key) -> bool:
+    minor = chord.degrees.get(3, -1 if key.minorish else 0) < 0
+    return chord.root.pitch_class == key.tonic.pitch_class and minor == key.minorish
+
+
 def _at_home(chords: Sequence[Chord], key: Key) -> int:
     """How much the tonic chord stands where tonics stand: last, first, often."""
-    home = [
-        chord.root.pitch_class == key.tonic.pitch_class and (3 not in chord.degrees or
-        (chord.degrees[3] < 0) == key.minorish)
-        for chord in chords
-    ]  # fmt: skip
+    home = [_is_tonic(chord, key) for chord in chords]
     return 2 * len(chords) * home[-1] + len(chords) * home[0] + sum(home)
 
 
