@@ -133,7 +133,7 @@ class Directions:
             swing = self.tab.swing
             if place == 0 and swing != Fraction(1, 2):
                 SubElement(SubElement(element, "direction-type"), "words").text = swing_words(swing)
-            sound = SubElement(element, "sound", {"tempo": decimal(Fraction(tempo.bpm))})
+            sound = SubElement(element, "sound", {"tempo": f"{tempo.bpm!r}".removesuffix(".0")})
             if place == 0 and swing != Fraction(1, 2):
                 ratio = SubElement(sound, "swing")
                 SubElement(ratio, "first").text = str(swing.numerator)

@@ -29,7 +29,7 @@ from pipeline.page.barxml import octave_of
 from pipeline.page.chordxml import shown_chords
 from pipeline.page.directions import told_by_names
 from pipeline.page.layers import lay_out
-from pipeline.page.notations import links_of
+from pipeline.page.notations import links_of, loose_ties
 from pipeline.page.scorexml import ScoreWriter
 
 _DOCTYPE: Final = (
@@ -126,10 +126,15 @@ def _losses(tab: Tab) -> Iterator[str]:
     first = tab.form.bars[0]
     if first.length < first.metre.quarters and not first.pickup:
         yield f"bar {first.number}: that it is short but no pickup"
+    start = 0 if first.pickup else 1
+    if any(bar.number != number for number, bar in enumerate(tab.form.bars, start=start)):
+        yield f"the numbers of the bars: a reader counts them through from {start}"
     pitches = [*tab.instrument.strings, *(note.pitch for note in tab.notes)]
     if any(octave_of(pitch) != pitch.octave for pitch in pitches):
         yield "the octave of pitches below C0 or above B9"
     links = links_of(tab)
+    for index in loose_ties(tab):
+        yield f"{tab.where(tab.notes[index])}: a tie that comes from no note"
     for index in sorted(links.alone):
         if tab.notes[index].has(Slide):
             yield f"{tab.where(tab.notes[index])}: a slide that comes from no note"

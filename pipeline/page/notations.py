@@ -134,6 +134,22 @@ def _bend(
     return bend
 
 
+def loose_ties(tab: Tab) -> list[int]:
+    """Indices of tied notes before which nothing of their string and fret ends, a repeat's start apart."""
+    sources = {(note.string, note.fret, note.end) for note in tab.notes if not note.grace}
+    bars = tab.form.bars
+    jumps = {
+        place.start
+        for place in tab.form.written.bars
+        if bars[place.index].repeat_start or bars[place.index].endings
+    }
+    return [
+        index
+        for index, note in enumerate(tab.notes)
+        if note.tied and note.onset not in jumps and (note.string, note.fret, note.onset) not in sources
+    ]
+
+
 def usual_sounds(harmonic: Harmonic, fret: int) -> int | None:
     """What a harmonic sounds where nothing else is said: its node's partial, else the octave."""
     return harmonic_sounds(fret) if harmonic.kind is HarmonicKind.NATURAL else 12
@@ -286,7 +302,7 @@ def _in_words(note: Note) -> list[Element]:
     if harmonic is not None:
         pinch = "pinch " if harmonic.kind is HarmonicKind.PINCH else ""
         if harmonic.sounds != usual_sounds(harmonic, note.fret):
-            words.append(f"{pinch}harmonic +{harmonic.sounds}")
+            words.append(f"{pinch}harmonic {harmonic.sounds:+d}")
         elif pinch:
             words.append("pinch harmonic")
     if trill is not None and trill.fret - note.fret not in _STEPS:

@@ -51,6 +51,7 @@ _ACCIDENTALS: Final = {
 }
 # of the note's time, percent: an eighth before or after a quarter, common practice
 _STOLEN: Final = "25"
+_MOST_TICKS: Final = 16383  # MusicXML 4.0, divisions: the most for files that go with MIDI
 Signs = dict[tuple[int, Fraction, int], int]  # see accidentals_of
 
 
@@ -73,24 +74,28 @@ class ScoreWriter:
         self.directions = Directions(tab, for_engraver=for_engraver)
         self.words = Words(tab)
         self.bar_words = [self.words.of_bar(bar, rests=not for_engraver) for bar in layout.bars]
-        self.divisions = self._divisions()
+        self.divisions = self._ticks()
+        self.bar_ticks = self.divisions[0]  # of the bar that is being written
         self.key_changes = {change.quarter: change.key for change in tab.key_changes}
         self.two_voices = any(note.voice == 2 for note in tab.notes)
         highest = max(4, *(layer.number for bar in layout.bars for layer in bar.layers))
         self.voices = highest + highest % 2 + 2  # the last two for what starts with no event
         self.ids: dict[str, int] = {}
 
-    def _divisions(self) -> int:
-        """The fewest ticks to the quarter in which every onset, length and offset is whole."""
-        found = {offset.denominator for offset in self.directions.offsets}
-        found |= {chord.offset.denominator for chord in self.chords}
+    def _ticks(self) -> list[int]:
+        """For each bar the ticks to the quarter in which every onset, length and offset is whole: the
+        same in all of them, unless they would be more than other programs take."""
+        fewest = []
         for bar, words in zip(self.layout.bars, self.bar_words, strict=True):
-            found.add(bar.bar.bar.length.denominator)
+            found = {offset.denominator for offset, _ in self.directions.of_bar(bar.bar.index)}
+            found |= {chord.offset.denominator for chord in self.chords if chord.bar == bar.bar.index}
             found |= {offset.denominator for offset in words.loose}
             found |= {graces.onset.denominator for graces in bar.loose}
             for _, event in in_time(bar):
                 found |= {event.onset.denominator, event.length.denominator}
-        return math.lcm(*found)
+            fewest.append(math.lcm(*found, bar.bar.bar.length.denominator))
+        common = math.lcm(*fewest)
+        return fewest if common > _MOST_TICKS and not self.for_engraver else [common] * len(fewest)
 
     def part(self, identity: str) -> Element:
         part = Element("part", {"id": identity})
@@ -99,7 +104,7 @@ class ScoreWriter:
         return part
 
     def ticks(self, quarters: Fraction) -> str:
-        ticks = quarters * self.divisions
+        ticks = quarters * self.bar_ticks
         assert ticks.denominator == 1
         return str(ticks.numerator)
 
@@ -137,10 +142,13 @@ class ScoreWriter:
         bars = self.tab.form.bars
         bar, start = bars[index], self.tab.form.written.bars[index].start
         found: list[Element] = []
-        if index == 0:
+        self.bar_ticks = self.divisions[index]
+        if index == 0 or self.divisions[index - 1] != self.bar_ticks:
             divisions = Element("divisions")
-            divisions.text = str(self.divisions)
-            found += [divisions, key_element(self.tab.key)]
+            divisions.text = str(self.bar_ticks)
+            found.append(divisions)
+        if index == 0:
+            found.append(key_element(self.tab.key))
         elif start in self.key_changes:
             found.append(key_element(self.key_changes[start]))
         if index == 0 or bars[index - 1].metre != bar.metre:
