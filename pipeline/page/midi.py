@@ -2,12 +2,17 @@
 
 Conventions
 -----------
-- Format 1: track 0 has tempo, metre, key and phrase names, then one track for each string.
+- Format 1: track 0 has tempo, metre, key, phrase names, words; then one track for each string.
 - The *played* form, repeats unrolled; straight times even where eighths swing (a text event
-  says so), since notation programs want what is written.
+  says so), since notation programs want what is written; swung times when asked for.
 - Pitch wheel range is twelve semitones up and down, set by RPN 0 on each channel. Bends move
   it as the string moves; a slide moves it at the end of the note it leaves.
 - Vibrato is the modulation wheel (controller 1).
+- Trills and tremolo picking are notes of their own, harmonics sound where they sound, palm
+  mutes are short and soft, what rings is held. A text event beside the note
+  (``written: natural harmonic 12, fret 12``) says what is written there, so that nothing
+  has to be guessed when the file is read again.
+- A bar that is shorter than its metre has a time signature of its own length.
 
 References
 ----------
@@ -18,7 +23,7 @@ from __future__ import annotations
 
 import io
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
@@ -28,29 +33,37 @@ import mido
 from pipeline.music.errors import MusicError
 from pipeline.music.tab import DYNAMICS, SoundingNote, Tab
 from pipeline.music.technique import (
+    LEAVING,
     Accent,
     Bend,
     Dead,
     Ghost,
     Grace,
     HammerOn,
+    LetRing,
+    PalmMute,
     PullOff,
     Slide,
     SlideKind,
+    Staccato,
     Tap,
+    TremoloPicking,
+    Trill,
     Vibrato,
 )
-from pipeline.page.directions import swing_words
+from pipeline.music.technique_words import in_words
+from pipeline.page.midi_maps import TICKS, Event, conductor, lost_in_midi, tick_of, track_of
 
-TICKS: Final = 960  # to the quarter
+__all__ = ["BEND_RANGE", "TICKS", "lost_in_midi", "velocity_of", "write_midi"]
 BEND_RANGE: Final = 12  # semitones
 WHEEL_STEP: Final = Fraction(1, 48)  # quarters between two positions of the pitch wheel
 GRACE: Final = Fraction(1, 8)  # what a grace note takes, quarters
+SPREAD: Final = Fraction(1, 8)  # one note of a trill
 # General MIDI drums have channel 10 (index 9)
 CHANNELS: Final = tuple(channel for channel in range(16) if channel != 9)
 
 # off before control before on, at one tick
-_OFF, _CONTROL, _ON = 0, 1, 2
+_OFF, _CONTROL, _WORDS, _ON = 0, 1, 2, 3
 
 
 @dataclass(slots=True)
@@ -71,18 +84,22 @@ def velocity_of(sound: SoundingNote) -> int:
         value += 22 if accent.strong else 14
     if note.has(Ghost):
         value -= 30
-    if note.has(HammerOn, PullOff, Tap):
+    slide = note.get(Slide)
+    if note.has(HammerOn, PullOff, Tap) or (slide is not None and slide.kind is SlideKind.LEGATO):
         value -= 10
+    if note.has(PalmMute):
+        value -= 8
     return max(1, min(127, value))
 
 
-def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None) -> bytes:
+def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None, swung: bool = False) -> bytes:
     """The file's bytes; the same music gives the same bytes.
 
     Parameters
     ----------
     semitones : moves every note
     tempo_bpm : quarters a minute at the start; later tempo marks keep their proportion
+    swung : eighths fall as they are swung, for listening; otherwise as written
 
     Raises
     ------
@@ -91,120 +108,109 @@ def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None) 
     if tempo_bpm is not None:
         tab = tab.with_tempo(tempo_bpm)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS)
-    file.tracks.append(_conductor(tab, semitones))
+    file.tracks.append(conductor(tab, semitones))
     by_string: dict[int, list[_Played]] = {n: [] for n in range(1, len(tab.instrument.strings) + 1)}
+    time = _Swing(tab) if swung else _Straight()
     for played in _in_place(tab):
         by_string[played.sound.note.string].append(played)
     for string, notes in by_string.items():
-        file.tracks.append(_string_track(tab, string, notes, semitones))
+        file.tracks.append(_string_track(tab, string, notes, semitones, time))
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
 
 
-def _tick(quarter: Fraction) -> int:
-    return round(quarter * TICKS)
+class _Straight:
+    """Times as written."""
+
+    def tick(self, quarter: Fraction) -> int:
+        return tick_of(quarter)
+
+
+class _Swing(_Straight):
+    """Even eighths long and short; a beat that is itself in triplets stays as written."""
+
+    def __init__(self, tab: Tab) -> None:
+        self.bars, self.share = tab.form.played, tab.swing
+        self.uneven = {
+            self._beat(moment)[0]
+            for sound in tab.sounding
+            for moment in (sound.onset, sound.end)
+            if (moment - self._beat(moment)[0]).denominator not in (1, 2, 4, 8, 16)
+        }
+
+    def _beat(self, quarter: Fraction) -> tuple[Fraction, bool]:
+        """The start of the quarter's beat, and whether its halves can swing."""
+        bar = self.bars.bar_at(quarter)
+        lead = bar.bar.length % 1 if bar.bar.pickup else Fraction(0)
+        offset = quarter - bar.start - lead
+        start = bar.start + lead + offset // 1
+        return start, not bar.bar.metre.compound and start >= bar.start and start + 1 <= bar.end
+
+    def tick(self, quarter: Fraction) -> int:
+        start, even = self._beat(quarter)
+        inner = quarter - start
+        if even and inner and start not in self.uneven:
+            half = Fraction(1, 2)
+            if inner < half:
+                inner = inner * 2 * self.share
+            else:
+                inner = self.share + (inner - half) * 2 * (1 - self.share)
+        return tick_of(start + inner)
 
 
 def _in_place(tab: Tab) -> Iterator[_Played]:
-    """Every struck note; graces get their time from their neighbour."""
-    strings: dict[int, list[_Played]] = {}
-    delay: dict[tuple[int, Fraction], Fraction] = {}
-    sounds = tab.sounding
-    for sound in sounds:
+    """Every struck note in time: graces get theirs from their neighbours, what rings is held."""
+    made: list[_Played] = []
+    graces: dict[tuple[Fraction, bool], list[_Played]] = {}
+    for sound in tab.sounding:
+        played = _Played(sound, sound.onset, sound.end)
+        made.append(played)
         grace = sound.note.get(Grace)
-        home = strings.setdefault(sound.note.string, [])
-        if grace is None:
-            onset = sound.onset + delay.pop((sound.note.string, sound.onset), Fraction(0))
-            home.append(_Played(sound, onset, sound.end))
-            continue
-        start = sound.onset
-        if not grace.on_beat and sound.onset >= GRACE:
-            start -= GRACE
-        else:
-            delay[sound.note.string, sound.onset] = GRACE
-        home.append(_Played(sound, start, start + GRACE))
+        if grace is not None:
+            before = not grace.on_beat and sound.onset >= GRACE
+            graces.setdefault((sound.onset, before), []).append(played)
+        elif sound.note.has(LetRing):
+            played.end = max(played.end, sound.bar.end)
+    late: dict[tuple[Fraction, int], Fraction] = {}
+    for (onset, before), group in graces.items():
+        turns = list(
+            itertools.accumulate(
+                (int(n > 0 and not _together(played)) for n, played in enumerate(group)),
+            )
+        )
+        slot = GRACE / (turns[-1] + 1)
+        start = onset - GRACE if before else onset
+        for turn, played in zip(turns, group, strict=True):
+            played.onset, played.end = start + slot * turn, start + slot * (turn + 1)
+            if not before:
+                late[onset, played.sound.note.string] = start + slot * (turn + 1)
+    strings: dict[int, list[_Played]] = {}
+    for played in made:
+        note = played.sound.note
+        if not note.grace:
+            played.onset = min(late.get((played.sound.onset, note.string), played.onset), played.end - _LEAST)
+        strings.setdefault(note.string, []).append(played)
     for home in strings.values():
-        _share_graces(home)
-        for before, after in itertools.pairwise(home):
-            before.end = max(min(before.end, after.onset), before.onset + Fraction(1, TICKS))
-    yield from sorted(
-        (played for home in strings.values() for played in home),
-        key=lambda played: (played.onset, played.sound.index),
-    )
+        home.sort(key=lambda played: (played.onset, played.sound.index))
+        for one, two in itertools.pairwise(home):
+            one.end = max(min(one.end, two.onset), one.onset + _LEAST)
+    yield from sorted(made, key=lambda played: (played.onset, played.sound.index))
 
 
-def _share_graces(notes: list[_Played]) -> None:
-    """Several graces on one string share the time of one."""
-    for start, run in itertools.groupby(
-        [played for played in notes if played.sound.note.grace], key=lambda played: played.onset
-    ):
-        group = list(run)
-        for place, played in enumerate(group):
-            played.onset = start + GRACE * Fraction(place, len(group))
-            played.end = start + GRACE * Fraction(place + 1, len(group))
+_LEAST: Final = Fraction(1, TICKS)
 
 
-def _conductor(tab: Tab, semitones: int) -> mido.MidiTrack:
-    events: list[tuple[int, int, mido.MetaMessage]] = []
-    fifths = tab.key.fifths + 7 * semitones
-    if semitones:
-        fifths = (fifths + 5) % 12 - 5  # the signature with the fewest signs
-    key = _key_name(fifths, minor=tab.key.minorish)
-    events.append((0, 0, mido.MetaMessage("track_name", name=_latin(tab.title or "tab"))))
-    events.append((0, 3, mido.MetaMessage("key_signature", key=key)))
-    if tab.swing != Fraction(1, 2):
-        events.append((0, 4, mido.MetaMessage("text", text=swing_words(tab.swing))))
-    metre, bpm = None, None
-    for bar in tab.form.played.bars:
-        if bar.bar.metre != metre:
-            metre = bar.bar.metre
-            # clocks of a click: 24 to the quarter
-            events.append((_tick(bar.start), 1, mido.MetaMessage(
-                "time_signature", numerator=metre.beats, denominator=metre.unit,
-                clocks_per_click=round(24 * metre.beat_quarters))))  # fmt: skip
-        written = tab.form.written.bars[bar.written]
-        marks = [t for t in tab.tempos if t.quarter <= written.start][-1:]
-        marks += [t for t in tab.tempos if written.start < t.quarter < written.end]
-        for mark in marks:
-            place = bar.start + max(Fraction(0), mark.quarter - written.start)
-            if mark.bpm != bpm:
-                bpm = mark.bpm
-                events.append((_tick(place), 2, mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm))))
-    for phrase in tab.phrases:
-        for start, _ in tab.phrase_spans(phrase):
-            events.append((_tick(start), 5, mido.MetaMessage("marker", text=_latin(phrase.name))))
-    return _track(events, _tick(tab.form.played.length))
+def _together(played: _Played) -> bool:
+    grace = played.sound.note.get(Grace)
+    return grace is not None and grace.together
 
 
-def _key_name(fifths: int, *, minor: bool) -> str:
-    names = "FCGDAEB"
-    place = fifths + (3 if minor else 0)
-    letter = names[(place + 1) % 7]
-    signs = (place + 1) // 7
-    return letter + ("#" * signs if signs > 0 else "b" * -signs) + ("m" if minor else "")
-
-
-def _latin(text: str) -> str:
-    """Text events are Latin-1 in practice; other letters become question marks."""
-    plain = text.replace("♭", "b").replace("♯", "#").replace("’", "'").replace("–", "-")
-    return plain.encode("latin-1", "replace").decode("latin-1")
-
-
-def _track(events: list[tuple[int, int, mido.MetaMessage]], length: int) -> mido.MidiTrack:
-    """Events (tick, order, message) as a track with delta times that ends with the piece."""
-    track = mido.MidiTrack()
-    now = 0
-    for tick, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=tick - now))
-        now = tick
-    track.append(mido.MetaMessage("end_of_track", time=max(0, length - now)))
-    return track
-
-
-def _string_track(tab: Tab, string: int, notes: list[_Played], semitones: int) -> mido.MidiTrack:
+def _string_track(
+    tab: Tab, string: int, notes: list[_Played], semitones: int, time: _Straight
+) -> mido.MidiTrack:
     channel = CHANNELS[string - 1]
-    events: list[tuple[int, int, mido.Message]] = []
+    events: list[Event] = []
 
     def control(tick: int, number: int, value: int) -> None:
         events.append((tick, _CONTROL, mido.Message(
@@ -219,26 +225,77 @@ def _string_track(tab: Tab, string: int, notes: list[_Played], semitones: int) -
     wheel = 0
     for place, played in enumerate(notes):
         sound = played.sound
-        midi = sound.note.sounding_midi(tab.instrument) + semitones
-        if not 0 <= midi <= 127:
-            raise MusicError(
-                f"{tab.where(sound.note)}: moved by {semitones}, the note is outside MIDI's range"
-            )
-        start, end = _tick(played.onset), _tick(played.end)
         following = notes[place + 1] if place + 1 < len(notes) else None
-        for tick, value in _wheel(played, following):
+        for quarter, before, value in _wheel(played, following):
             if value != wheel:
                 wheel = value
+                tick = max(time.tick(played.onset), time.tick(quarter) - before)
                 events.append((tick, _CONTROL, mido.Message("pitchwheel", channel=channel, pitch=value)))
         vibrato = sound.note.get(Vibrato)
         if vibrato is not None:
-            control(start, 1, 100 if vibrato.wide else 50)
-            control(end, 1, 0)
+            control(time.tick(played.onset), 1, 100 if vibrato.wide else 50)
+            control(time.tick(played.end), 1, 0)
         velocity = velocity_of(sound)
-        events.append((start, _ON, mido.Message("note_on", channel=channel, note=midi, velocity=velocity)))
-        stop = min(end, start + TICKS // 8) if sound.note.has(Dead) else end
-        events.append((stop, _OFF, mido.Message("note_off", channel=channel, note=midi, velocity=64)))
-    return _track(events, _tick(tab.form.played.length))
+        strikes = list(_strikes(tab, played, semitones))
+        words = _written_words(tab, played, strikes, velocity)
+        if words:
+            events.append((time.tick(played.onset), _WORDS, mido.MetaMessage("text", text=words)))
+        for midi, start, end in strikes:
+            on, off = time.tick(start), max(time.tick(start) + 1, time.tick(end))
+            events.append((on, _ON, mido.Message("note_on", channel=channel, note=midi, velocity=velocity)))
+            events.append((off, _OFF, mido.Message("note_off", channel=channel, note=midi, velocity=64)))
+    return track_of(events, tick_of(tab.form.played.length))
+
+
+def _strikes(tab: Tab, played: _Played, semitones: int) -> Iterator[tuple[int, Fraction, Fraction]]:
+    """(MIDI number, start, end) of what is heard of one note, in quarters."""
+    note = played.sound.note
+    midi = note.sounding_midi(tab.instrument) + semitones
+    trill, tremolo = note.get(Trill), note.get(TremoloPicking)
+    other = midi if trill is None else midi + trill.fret - note.fret
+    if not 0 <= min(midi, other) <= max(midi, other) <= 127:
+        raise MusicError(f"{tab.where(note)}: moved by {semitones}, the note is outside MIDI's range")
+    start, end = played.onset, played.end
+    if trill is not None or tremolo is not None:
+        step = SPREAD if tremolo is None else Fraction(1, 2**tremolo.strokes)
+        count = max(1, int((end - start) / step))
+        for turn in range(count):
+            until = end if turn == count - 1 else start + step * (turn + 1)
+            yield other if turn % 2 else midi, start + step * turn, until
+        return
+    if note.has(Dead):
+        end = min(end, start + Fraction(1, 8))
+    elif note.has(Staccato):
+        end = start + (end - start) / 2
+    elif note.has(PalmMute):
+        end = start + (end - start) * Fraction(3, 4)
+    yield midi, start, end
+
+
+def _written_words(
+    tab: Tab, played: _Played, strikes: Sequence[tuple[int, Fraction, Fraction]], velocity: int
+) -> str:
+    """What the sound does not tell of the note, "" when it tells all."""
+    sound, note = played.sound, played.sound.note
+    words: list[str] = []
+    if strikes[0][0] != note.pitch.midi and note.pitch.midi != note.sounding_midi(tab.instrument):
+        words.append(f"fret {note.fret}")
+    if tick_of(played.onset) != tick_of(sound.onset):
+        words.append(f"at {sound.onset}")
+    if tick_of(strikes[-1][2]) != tick_of(sound.end) or tick_of(played.onset) != tick_of(sound.onset):
+        words.append(f"lasts {sound.duration}")
+    if len(strikes) > 1:
+        words.append(f"strikes {len(strikes)}")
+    if note.finger is not None:
+        words.append(f"finger {note.finger}")
+    if note.pluck is not None:
+        words.append(f"pluck {note.pluck}")
+    if note.voice != 1:
+        words.append(f"voice {note.voice}")
+    words += [in_words(technique) for technique in note.techniques]
+    if not words:
+        return ""
+    return "written: " + ", ".join([*words, note.dynamic])
 
 
 def _position(semitones: float) -> int:
@@ -246,35 +303,50 @@ def _position(semitones: float) -> int:
     return max(-8192, min(8191, round(semitones * 8192 / BEND_RANGE)))
 
 
-def _wheel(played: _Played, following: _Played | None) -> Iterator[tuple[int, int]]:
-    """(tick, position) of the pitch wheel over one note, its start always included."""
-    bend = played.sound.note.get(Bend)
+def _wheel(played: _Played, following: _Played | None) -> Iterator[tuple[Fraction, int, int]]:
+    """(quarter, ticks before it, position) of the pitch wheel over one note, its start included."""
+    note = played.sound.note
+    bend = note.get(Bend)
     length = played.end - played.onset
-    glide = _glide(played, following)
-    yield _tick(played.onset), _position(bend.semitones_at(0.0) if bend else 0.0)
-    if bend is None and glide is None:
+    glide, scoop = _glide(played, following), _scoop(played)
+
+    def height_at(share: Fraction) -> float:
+        height = bend.semitones_at(float(share)) if bend else 0.0
+        if scoop is not None and share < scoop[0]:
+            height += scoop[1] * float(1 - share / scoop[0])
+        if glide is not None and share > 1 - glide[0]:
+            height += glide[1] * float((share - 1 + glide[0]) / glide[0])
+        return height
+
+    yield played.onset, 0, _position(height_at(Fraction(0)))
+    if bend is None and glide is None and scoop is None:
         return
     steps = max(1, int(length / WHEEL_STEP))
     for step in range(1, steps + 1):
         share = Fraction(step, steps)
-        height = bend.semitones_at(float(share)) if bend else 0.0
-        if glide is not None and share > 1 - glide[0]:
-            height += glide[1] * float((share - 1 + glide[0]) / glide[0])
         # a position at the very end would belong to the next note
-        yield _tick(played.onset + length * share) - (1 if step == steps else 0), _position(height)
+        yield played.onset + length * share, 1 if step == steps else 0, _position(height_at(share))
+
+
+def _scoop(played: _Played) -> tuple[Fraction, float] | None:
+    """Share of the note, at its start, in which it is slid into, and from how many semitones away."""
+    slide = played.sound.note.get(Slide)
+    if slide is None or slide.kind not in (SlideKind.IN_BELOW, SlideKind.IN_ABOVE):
+        return None
+    share = min(Fraction(1, 3), Fraction(1, 8) / (played.end - played.onset))
+    return share, -2.0 if slide.kind is SlideKind.IN_BELOW else 2.0
 
 
 def _glide(played: _Played, following: _Played | None) -> tuple[Fraction, float] | None:
     """Share of the note, at its end, in which a slide moves, and by how many semitones."""
-    own = played.sound.note.get(Slide)
-    if own is not None and own.kind in (SlideKind.OUT_DOWN, SlideKind.OUT_UP):
-        return Fraction(1, 3), 3.0 if own.kind is SlideKind.OUT_UP else -3.0
-    if following is None:
+    note = played.sound.note
+    if any(isinstance(t, Slide) and t.kind in LEAVING for t in note.techniques):
+        up = any(isinstance(t, Slide) and t.kind is SlideKind.OUT_UP for t in note.techniques)
+        return Fraction(1, 3), 3.0 if up else -3.0
+    if following is None or following.onset != played.end:
         return None
-    slide = following.sound.note.get(Slide)
-    if slide is None or slide.kind not in (SlideKind.LEGATO, SlideKind.SHIFT):
+    kinds = {t.kind for t in following.sound.note.techniques if isinstance(t, Slide)}
+    if not kinds & {SlideKind.LEGATO, SlideKind.SHIFT}:
         return None
-    if following.onset != played.end:
-        return None
-    moved = following.sound.note.fret - played.sound.note.fret
+    moved = following.sound.note.fret - note.fret
     return Fraction(1, 3), float(max(-BEND_RANGE, min(BEND_RANGE, moved)))
