@@ -90,16 +90,16 @@ def charts(draw: st.DrawFn, *, keyed: bool = False) -> Chart:
     bars = draw(st.lists(chart_bars(), min_size=1, max_size=14))
     if draw(st.booleans()):  # bars that are alike, for the sign that repeats one
         bars = [bar for bar in bars for _ in range(draw(st.integers(1, 2)))]
-    made = dict(
-        key=draw(keys() if keyed else st.none() | keys()),
-        feel=draw(st.none() | names),
-        title=draw(st.just("") | names),
-        metre=draw(st.none() | metres),
-        tempo_bpm=draw(st.none() | tempos),
-        comments=tuple(
+    made = {
+        "key": draw(keys() if keyed else st.none() | keys()),
+        "feel": draw(st.none() | names),
+        "title": draw(st.just("") | names),
+        "metre": draw(st.none() | metres),
+        "tempo_bpm": draw(st.none() | tempos),
+        "comments": tuple(
             ChartComment(draw(st.integers(0, len(bars))), draw(names)) for _ in range(draw(st.integers(0, 3)))
         ),
-    )
+    }
     for trial in (bars, [replace(bar, signs=replace(bar.signs, jump=None)) for bar in bars]):
         try:
             return Chart(tuple(trial), **made)  # type: ignore[arg-type]

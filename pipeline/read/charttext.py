@@ -5,7 +5,8 @@ Grammar (EBNF)
 ::
 
     chart   = { comment | header | section | signs | line | blank } ;
-    comment = "#" , text ;                    at the start of a line or behind two spaces
+    comment = "#" , text ;                    at the start of a line or behind two spaces,
+                                              where it is no degree: #IV, #4
     header  = ( "title" | "key" | "time" | "tempo" | "feel" ) , ":" , text ;
     section = "[" , name , "]" ;              in the name \[ \] \\ stand for [ ] \
     line    = [ section ] , [ signs ] , [ barline ] , bar , { barline , bar } , [ barline ] , [ signs ] ;
@@ -56,7 +57,7 @@ from pipeline.music.chart import Chart, ChartBar, ChartChord, ChartComment, Play
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.key import Key
 from pipeline.music.metre import MAX_PLAYED_BARS, NO_SIGNS, Signs
-from pipeline.read.charttext_bar import BarReader, take_signs
+from pipeline.read.charttext_bar import BarReader, take_signs, without_comment
 from pipeline.read.places import Place, Places
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_heads import read_metre, read_tempo
@@ -66,7 +67,6 @@ HEADERS: Final = ("title", "key", "time", "tempo", "feel")
 ELSEWHERE: Final = ("swing", "instrument")  # the tab says these
 _FIELDS: Final = {"key": "key", "time": "metre", "tempo": "tempo_bpm", "feel": "feel"}
 _MOST_IN_A_RANGE: Final = 100
-_COMMENT: Final = re.compile(r"(?:^\s*|\s{2,})#(.*)$")
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z _-]*?)\s*:(?:\s+(.*)|)$")
 _KNOWN: Final = re.compile(rf"\s*({'|'.join(HEADERS)})\s*:(?!\|)\s*(.*)$", re.IGNORECASE)
 _SECTION: Final = re.compile(r"\s*\[((?:\\.|[^\[\]\\])*)\]\s*")
@@ -116,10 +116,9 @@ class _ChartReader:
     def read(self) -> Chart | None:
         for number, raw in enumerate(self.source.lines, 1):
             text = raw.replace("\t", " ").rstrip()
-            comment = _COMMENT.search(text)
-            if comment:
-                self.comments.append(ChartComment(len(self.bars), comment[1]))
-                text = text[: comment.start()].rstrip()
+            text, comment = without_comment(text)
+            if comment is not None:
+                self.comments.append(ChartComment(len(self.bars), comment))
             if text.strip():
                 self._line(number, text)
         self._end()

@@ -22,6 +22,7 @@ from pipeline.read.texttab_values import read_duration
 UNSAID: Final = "..."  # the chart says nothing here yet
 HOLDS: Final = (".", "/", "-")
 _NO_CHORD: Final = re.compile(r"N\.?\s?C\.?", re.IGNORECASE)
+_COMMENT: Final = re.compile(r"(?:^\s*|\s{2,})#")
 _SIGN: Final = re.compile(
     r"(?<!\S)(?:(?P<to_coda>to\s+coda|to\s*𝄌)|(?P<segno>segno|𝄋)|(?P<coda>coda|𝄌)|(?P<fine>fine)"
     r"|(?P<jump>(?:d\.\s?[cs]\.?|d[cs]|da\s+capo|dal\s+segno)(?:\s+al\s+(?:fine|coda))?))(?!\S)",
@@ -66,13 +67,28 @@ def take_signs(
         place = (number, column + match.start() + 1)
         places[name] = place
         if name != "jump":
-            found = replace(found, **{name: True})
+            found = replace(
+                found,
+                segno=found.segno or name == "segno", coda=found.coda or name == "coda",
+                to_coda=found.to_coda or name == "to_coda", fine=found.fine or name == "fine",
+            )  # fmt: skip
             continue
         if found.jump is not None:
             source.error(*place, "two jumps from one bar", "Keep one of them.")
         words = " ".join(match[0].split())
         found = replace(found, jump=Jump.parse(re.sub(r"^(d)([cs])\b", r"\1.\2.", words, flags=re.I)))
     return found, text, places
+
+
+def without_comment(text: str) -> tuple[str, str | None]:
+    """A line without its comment, and the comment."""
+    for match in _COMMENT.finditer(text):
+        before, after = text[: match.start()].rstrip(), text[match.end() :]
+        # | I  #IV°7 | holds a raised degree, no comment
+        sharp = before and is_degree(text[match.end() - 1 :].split(maxsplit=1)[0])
+        if not (sharp and ("|" in after or before[-1] != "|")):
+            return before, after
+    return text, None
 
 
 class BarReader:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from fractions import Fraction as F
 from pathlib import Path
 from typing import Literal
 
@@ -13,12 +11,10 @@ from hypothesis import strategies as st
 
 from pipeline.errors import Problems
 from pipeline.music.chart import Chart
-from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
 from pipeline.page.charttext import write_chart_text
 from pipeline.read.charttext import read_chart_text
 from tests.chart_strategies import charts
-from tests.samples import chart_of
 
 PATH = Path("chart.txt")
 
