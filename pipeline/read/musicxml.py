@@ -184,7 +184,7 @@ class _PartReader:
         raws = disentangle([raw for raw in raws if raw.onset < length], self.ledger)
         slides = slides_of(raws, measures, self.ledger, guess=not self.ours)
         reader = TechniqueReader(key, instrument.highest_fret, self.ledger)
-        levels = _Levels(marks)
+        levels = _Levels(marks, self.ledger)
         # notes of our own scores say themselves that they are muted, the words only show it
         spans = [s for s in marks.spans if not (self.ours and s[2] == PalmMute())]
         made: list[Note] = []
@@ -271,7 +271,8 @@ class _PartReader:
 class _Levels:
     """How loud a note is: as its own attribute says, else as the last dynamic before it does."""
 
-    def __init__(self, marks: Marks) -> None:
+    def __init__(self, marks: Marks, ledger: Ledger) -> None:
+        self._ledger = ledger
         levels = sorted(marks.dynamics, key=lambda d: d[0])
         self._starts = [quarter for quarter, _ in levels]
         self._names = [name for _, name in levels]
@@ -280,6 +281,8 @@ class _Levels:
         own = number_of_attribute(raw.element, "dynamics")
         if own in _LOUDNESS:
             return _LOUDNESS[own]
+        if raw.element.get("dynamics") is not None:
+            self._ledger.drop("playback dynamics", raw.element, raw.measure.name)
         place = bisect_right(self._starts, raw.onset)
         return self._names[place - 1] if place else "mf"
 

@@ -17,7 +17,7 @@ from xml.etree.ElementTree import Element
 from pipeline.music.tab import DYNAMICS
 from pipeline.music.technique import LetRing, PalmMute, Technique
 from pipeline.music.words import tidy
-from pipeline.read.musicxml_ledger import Ledger
+from pipeline.read.musicxml_ledger import DIRECTION, Ledger
 from pipeline.read.musicxml_measures import Item, Measure, number_of, timed
 from pipeline.read.musicxml_signs import SignReader
 
@@ -96,6 +96,7 @@ class MarkReader:
         return self.found
 
     def _direction(self, element: Element, measure: Measure, quarter: Fraction, item: Item) -> None:
+        self.ledger.drop_unknown(element, DIRECTION, measure.name)
         sound = element.find("sound")
         kinds = element.findall("direction-type")
         loud = any(kind.find("dynamics") is not None for kind in kinds)

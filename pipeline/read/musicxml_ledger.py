@@ -54,6 +54,7 @@ ATTRIBUTES: Final = frozenset(
     }
 )  # fmt: skip
 BARLINE: Final = frozenset({"bar-style", "ending", "repeat", "segno", "coda"})
+DIRECTION: Final = frozenset({"direction-type", "offset", "voice", "staff", "sound"})
 LYRIC: Final = frozenset({"syllabic", "text", "elision", "extend", "end-line", "end-paragraph"})
 HARMONY: Final = frozenset(
     {"root", "numeral", "function", "kind", "bass", "degree", "offset", "staff"}
