@@ -16,6 +16,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Iterable
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -75,6 +76,15 @@ Store = Annotated[
 Port = Annotated[int, typer.Option("--port", metavar="N", help="Port to serve at; 0 takes a free one.")]
 OpenBrowser = Annotated[bool, typer.Option("--open/--no-open", help="Open the page in the browser.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+
+
+class ChordNames(StrEnum):
+    """How chords are written."""
+
+    NAMES = "names"
+    ROMAN = "roman"
+    NUMBERS = "numbers"
+
 
 _PLACE_ERRORS: Final = {
     errno.ENOSPC: "there is no space left on the disk\n  Free some and run the command again.",
@@ -308,6 +318,55 @@ def catalogue(
     else:
         _say(found.text())
     raise typer.Exit(found.exit_code)
+
+
+@app.command()
+def convert(
+    source: Annotated[
+        Path,
+        typer.Argument(metavar="SOURCE", help="A tab, a chart, a score, a MIDI file, or a lesson.", show_default=False),
+    ],
+    target: Annotated[
+        Path,
+        typer.Argument(metavar="TARGET", help="The file to write; its ending says what: .txt or .tab, .chart, .musicxml, .mxl, .mid.", show_default=False),
+    ],
+    part: Annotated[
+        str | None, typer.Option("--part", metavar="NAME", help="Which part of a score, or track of a MIDI file.")
+    ] = None,
+    instrument: Annotated[
+        str | None, typer.Option("--instrument", metavar="NAME", help="What to lay notes on that state no strings.")
+    ] = None,
+    chords: Annotated[
+        ChordNames, typer.Option("--chords", help="How the chords of a chart are written.")
+    ] = ChordNames.NAMES,
+    key: Annotated[
+        str | None, typer.Option("--key", metavar="KEY", help="The key to write a chart in.")
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
+    as_json: Json = False,
+) -> None:  # fmt: skip
+    """Write a tab or a chart in another form: text, MusicXML or MIDI."""
+    from pipeline.build.convert import convert as convert_file
+
+    problems = Problems()
+    written = convert_file(
+        source,
+        target,
+        problems,
+        part=part,
+        instrument=instrument,
+        chords=chords.value,
+        key=key,
+        replace_it=replace,
+    )
+    _tell_problems(problems)
+    for lost in written.lost:
+        _tell(f"not in the {written.kind}: {lost}")
+    if as_json:
+        _say_json({**written.to_json(), "problems": [_problem_json(p) for p in in_order(problems)]})
+    else:
+        notes = "" if written.kind == "chart" else f", {_count(written.notes, 'note')}"
+        _say(f"{written.path}: {_count(written.bars, 'bar')}{notes}")
 
 
 @app.command()

@@ -16,6 +16,7 @@ from pipeline.config.toml import Document, Spot
 from pipeline.errors import Problems, nearest
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.errors import MusicError
+from pipeline.music.key import Key
 from pipeline.music.respell import respelled
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.lesson_checks import (
@@ -162,7 +163,7 @@ def read_lesson(
     tab_places = Places(config.tab)
     chart_places = Places(config.chart or config.tab)
     tab = _tab(written, tab_places, problems)
-    chart = _chart(written, chart_places, problems)
+    chart = _chart(written, tab, chart_places, problems)
     spans = _spans(written, tab, chart, problems)
     if tab is not None:
         tab = _with_phrases(written, tab, problems)
@@ -200,7 +201,9 @@ def _tab(written: Written[LessonConfig], places: Places, problems: Problems) -> 
     config = written.config
     if not config.tab.is_file():
         return None  # told when the config was loaded
-    tab = read_tab(config.tab, problems, tempo_bpm=config.tempo, title=config.title, places=places)
+    tab = read_tab(
+        config.tab, problems, tempo_bpm=config.tempo, title=config.title, part=config.part, places=places
+    )
     if tab is None:
         return None
     if config.tempo is not None and config.tempo != tab.tempo_bpm:
@@ -209,10 +212,13 @@ def _tab(written: Written[LessonConfig], places: Places, problems: Problems) -> 
         except MusicError as error:
             written.error(problems, ("tempo",), f"the tab's tempo marks, moved with it: {error}")
             return None
-    return replace(tab, title=config.title)
+    # what the writer notes for himself goes into nothing that is released
+    return replace(tab, title=config.title, comments=())
 
 
-def _chart(written: Written[LessonConfig], places: Places, problems: Problems) -> Chart | None:
+def _chart(
+    written: Written[LessonConfig], tab: Tab | None, places: Places, problems: Problems
+) -> Chart | None:
     path = written.config.chart
     if path is None and "chart" not in written.document.data:
         if written.config.tab.suffix.lower() in SCORES:
@@ -224,7 +230,11 @@ def _chart(written: Written[LessonConfig], places: Places, problems: Problems) -
                 line=1,
                 remedy='Add chart = "chart.txt" and write the chords there, as in | Am | Dm E7 |.',
             )
-    return read_chart(path, problems, places=places) if path is not None and path.is_file() else None
+    if path is None or not path.is_file():
+        return None
+    # degrees count in the tab's key; when the tab is damaged, any key shows what else is wrong
+    key = tab.key if tab is not None else Key.parse("C")
+    return read_chart(path, problems, key=key, places=places)
 
 
 def _spans(

@@ -7,16 +7,20 @@ from typing import Final
 
 from pipeline.errors import Problems
 from pipeline.music.chart import Chart
+from pipeline.music.instrument import Instrument
+from pipeline.music.key import Key
 from pipeline.music.tab import Tab
 from pipeline.read.charttext import read_chart_text
 from pipeline.read.musicxml import read_musicxml
 from pipeline.read.musicxml_chart import read_musicxml_chart
 from pipeline.read.places import Places
-from pipeline.read.source import read_text
+from pipeline.read.source import SourceText, read_text
 from pipeline.read.texttab import read_text_tab
+from pipeline.read.texttab_lines import sort_lines
 
 TEXT_TABS: Final = (".txt", ".tab")
 SCORES: Final = (".musicxml", ".xml", ".mxl")
+MIDI_FILES: Final = (".mid", ".midi")
 TEXT_CHARTS: Final = (".txt", ".chart")
 
 
@@ -26,19 +30,29 @@ def read_tab(
     *,
     tempo_bpm: float | None = None,
     title: str = "",
+    part: str | None = None,
+    instrument: Instrument | None = None,
     places: Places | None = None,
 ) -> Tab | None:
     """Read a tab file by its ending; None when there are errors, which are told.
 
     tempo_bpm : quarter notes a minute at the start, before what the file says
     title : before what the file says
-    places : filled with where bars and notes stand
+    part : which part of a score or track of a MIDI file, by its name; the first that fits else
+    instrument : what to lay notes on that state no strings, where the file does not say
+    places : told where each bar and note stands
     """
     kind = path.suffix.lower()
     if kind in SCORES:
-        return read_musicxml(path, problems, title=title, tempo_bpm=tempo_bpm, places=places)
+        return read_musicxml(path, problems, title=title, tempo_bpm=tempo_bpm, part=part, places=places)
+    if kind in MIDI_FILES:
+        from pipeline.read.midi import read_midi
+
+        return read_midi(
+            path, problems, title=title, tempo_bpm=tempo_bpm, instrument=instrument, track=part, places=places
+        )
     if kind not in TEXT_TABS:
-        _unknown(path, problems, (*TEXT_TABS, *SCORES), "tab")
+        _unknown(path, problems, (*TEXT_TABS, *SCORES, *MIDI_FILES), "tab")
         return None
     text = read_text(path, problems)
     if text is None:
@@ -46,19 +60,43 @@ def read_tab(
     return read_text_tab(text, path=path, problems=problems, tempo_bpm=tempo_bpm, title=title, places=places)
 
 
-def read_chart(path: Path, problems: Problems, *, places: Places | None = None) -> Chart | None:
+def read_chart(
+    path: Path,
+    problems: Problems,
+    *,
+    part: str | None = None,
+    key: Key | None = None,
+    places: Places | None = None,
+) -> Chart | None:
     """Read a chord chart by its file's ending; None when there are errors, which are told.
 
-    places : filled with where bars and chords stand
+    part : which part of a score; else the one that names most chords
+    key : what degrees are read in when the chart states no key
+    places : told where each bar and chord stands
     """
     kind = path.suffix.lower()
     if kind in SCORES:
-        return read_musicxml_chart(path, problems, places=places)
+        return read_musicxml_chart(path, problems, part=part, places=places)
     if kind not in TEXT_CHARTS:
         _unknown(path, problems, (*TEXT_CHARTS, *SCORES), "chart")
         return None
     text = read_text(path, problems)
-    return None if text is None else read_chart_text(text, path=path, problems=problems)
+    if text is None:
+        return None
+    return read_chart_text(text, path=path, problems=problems, key=key, places=places)
+
+
+def holds_tab(path: Path) -> bool:
+    """Whether a text file holds strings, as a tab does and a chart does not."""
+    text = read_text(path, Problems())
+    if text is None:
+        return False
+    strings = [
+        line.text
+        for system in sort_lines(SourceText(text, path=path, problems=Problems())).systems
+        for line in system.strings
+    ]
+    return any(2 * line.count("-") > len(line) for line in strings)
 
 
 def _unknown(path: Path, problems: Problems, known: tuple[str, ...], what: str) -> None:
