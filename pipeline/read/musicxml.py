@@ -203,7 +203,9 @@ class _PartReader:
             techniques = reader.read(raw, raw.fret, open_midi, slides.get(index, ()), together=together)
             graced = raw.onset if raw.grace else None
             for start, end, mark in spans:
-                if start <= raw.onset <= end and mark not in techniques:
+                # a line that ends where a note begins ends before it; in our own scores it ends on it
+                covered = start <= raw.onset < end or raw.onset == (end if self.ours else start)
+                if covered and mark not in techniques:
                     techniques = (*techniques, mark)
             if raw.bare:
                 techniques = self._without_odd_harmonics(techniques, raw, open_midi)

@@ -56,7 +56,7 @@ class Marks:
     dynamics: list[tuple[Fraction, str]] = field(default_factory=list)
     names: list[tuple[Fraction, str]] = field(default_factory=list)
     words: list[tuple[Fraction, str]] = field(default_factory=list)
-    spans: list[tuple[Fraction, Fraction, Technique]] = field(default_factory=list)  # both ends included
+    spans: list[tuple[Fraction, Fraction, Technique]] = field(default_factory=list)  # from, until
     swing: Fraction = Fraction(1, 2)
 
 

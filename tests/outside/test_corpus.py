@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Iterator
 from fractions import Fraction as F
 from pathlib import Path
+from typing import Any
 from xml.etree.ElementTree import tostring
 
 import music21
@@ -51,7 +52,7 @@ def written(tab: Tab) -> Heard:
 def heard_by_music21(path: Path, starts: list[F]) -> Heard:
     """Ties are joined by their marks here: music21's own joining leaves out those of one note of a chord.
     Onsets count from the ``starts`` of the bars: some measures of music21's own grow by an ornament."""
-    score = music21.converter.parse(path)
+    score: Any = music21.converter.parse(path)
     part = score.parts[0] if score.parts else score
     if any(instrument.transposition for instrument in part.recurse().getElementsByClass("Instrument")):
         part = part.toSoundingPitch()
@@ -85,8 +86,8 @@ def heard_by_music21(path: Path, starts: list[F]) -> Heard:
     return sorted((F(a), F(b), int(c)) for a, b, c in found)
 
 
-def fraction(number: object) -> F:
-    return F(number).limit_denominator(5000)  # type: ignore[arg-type]
+def fraction(number: float | F) -> F:
+    return F(number).limit_denominator(5000)
 
 
 def compared(path: Path, other: Path | None = None) -> str:

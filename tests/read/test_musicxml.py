@@ -250,7 +250,7 @@ def test_palm_mute_and_dynamics_by_directions(tmp_path: Path) -> None:
         + note(6, 0, 1) + direction("<dynamics><ff/></dynamics>") + note(6, 3, 1)
     )  # fmt: skip
     tab = good(tmp_path, text)
-    assert [n.has(PalmMute) for n in tab.notes] == [True, True, True, False]
+    assert [n.has(PalmMute) for n in tab.notes] == [True, True, False, False]
     assert [n.dynamic for n in tab.notes] == ["p", "p", "p", "ff"]
 
 
