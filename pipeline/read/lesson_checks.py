@@ -15,7 +15,7 @@ from pipeline.music.timemap import TimeMap
 from pipeline.read.media import MediaInfo
 from pipeline.read.places import Place, Places
 from pipeline.read.proof import Music, proofread
-from pipeline.read.proof_fit import other_metres
+from pipeline.read.proof_fit import disagreements
 from pipeline.read.tabfile import SCORES
 
 FASTEST: Final = 1.5  # a take over half as fast again as the tab says is another take
@@ -77,16 +77,16 @@ def check_backing(written: Written[LessonConfig], problems: Problems) -> None:
 
 
 def check_chart(written: Written[LessonConfig], tab: Tab, chart: Chart, problems: Problems) -> None:
-    """What a chart says of metre and tempo against the tab, which is the one that counts."""
+    """What a chart says of metre, key and tempo against the tab, which is the one that counts."""
     if "chart" not in written.document.data:
         return  # one score holds both
-    for _, what in other_metres(tab, chart):
-        written.caution(problems, ("chart",), what, remedy="Write one metre in both.")
-    if chart.tempo_bpm is not None and abs(chart.tempo_bpm - tab.tempo_bpm) > 0.01:
-        what = f"the chart goes at {chart.tempo_bpm:g} quarter notes a minute, the tab at {tab.tempo_bpm:g}"
-        written.caution(
-            problems, ("chart",), f"{what}; the tab's tempo is used", remedy="Write one tempo in both."
-        )
+    for what in disagreements(tab, chart):
+        written.caution(problems, ("chart",), what, remedy="Write the same in both.")
+
+
+def _one_says_the_other(one: str, two: str) -> bool:
+    words, others = (set(name.casefold().replace("-", " ").split()) for name in (one, two))
+    return words <= others or others <= words
 
 
 def proofread_lesson(
@@ -103,6 +103,15 @@ def proofread_lesson(
     for number, phrase in enumerate(written.config.phrases):
         spot = written.document.value_spot(("phrase", number, "bars"))
         phrases[phrase.name] = Place(spot.path, spot.line, spot.column, spot.offending)
+    groove, feel = written.config.backing.groove, chart.feel if chart is not None else None
+    # "funk" and "funk sixteenths" are one thing, said less and more closely
+    if groove and feel and not _one_says_the_other(groove, feel):
+        spot = written.document.value_spot(("backing", "groove"))
+        problems.remark(
+            f"the lesson's groove is “{groove}”, the chart's feel “{feel}”; the lesson's is played",
+            remedy="Write one of them only.",
+            path=spot.path, line=spot.line, column=spot.column, offending=spot.offending,
+        )  # fmt: skip
     proofread(Music(tab, tab_places, chart, chart_places, spans, phrases), problems)
 
 

@@ -1,13 +1,18 @@
-"""Where a tab and its chart go apart: their lengths, section by section, and their metres."""
+"""Where a tab and its chart go apart: lengths, section by section; metres, keys and tempos."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from typing import TypeVar
 
 from pipeline.music.chart import Chart
 from pipeline.music.errors import MusicError
+from pipeline.music.key import Key
+from pipeline.music.metre import PlacedBar
 from pipeline.music.tab import Tab
 from pipeline.read.proof_form import sections_of
+
+T = TypeVar("T")
 
 
 def first_difference(tab: Tab, chart: Chart) -> str:
@@ -51,31 +56,60 @@ def _bars(count: int) -> str:
     return "1 bar" if count == 1 else f"{count} bars"
 
 
-def other_metres(tab: Tab, chart: Chart) -> Iterator[tuple[int, str]]:
-    """Index of the chart's bar, and what it says: bars from which on it states another metre
-    than the tab, which is the one that is played. Nothing where the lengths do not fit."""
-    if chart.metre is None and not any(bar.metre for bar in chart.bars):
-        return
+def disagreements(tab: Tab, chart: Chart) -> Iterator[str]:
+    """Where chart and tab state different metres, keys or tempos, once from each place on; the
+    tab's are played. Nothing of what the chart leaves to the tab, nor where lengths do not fit."""
     try:
         order = chart.order_for(tab.form)
     except MusicError:
         return
-    states, now = [], chart.metre
-    for bar in chart.bars:
-        now = bar.metre or now
-        states.append(now)
+
+    def tempo(bar: PlacedBar) -> float:
+        start = tab.form.written.bars[bar.written].start
+        return [mark.bpm for mark in tab.tempos if mark.quarter <= start][-1]
+
+    def key(bar: PlacedBar) -> Key:
+        return tab.key_at(tab.form.written.bars[bar.written].start)
+
+    metres = _going_on(chart.metre, [bar.metre for bar in chart.bars])
+    keys = _going_on(None, [bar.key for bar in chart.bars])  # that of the start is told for the lesson
+    tempos = _going_on(chart.tempo_bpm, [bar.tempo_bpm for bar in chart.bars])
+    yield from _apart(order, tab, metres, lambda bar: bar.bar.metre, "in {}")
+    yield from _apart(order, tab, [k and k.symbol() for k in keys], lambda bar: key(bar).symbol(), "in {}")
+    yield from _apart(
+        order, tab, [_bpm(t) for t in tempos], lambda bar: _bpm(tempo(bar)), "at {} quarter notes a minute"
+    )
+
+
+def _bpm(tempo: float | None) -> str | None:
+    return None if tempo is None else f"{tempo:.4g}"
+
+
+def _going_on(now: T | None, stated: Sequence[T | None]) -> list[T | None]:
+    """What holds in each bar: the last that was stated."""
+    found = []
+    for value in stated:
+        now = value if value is not None else now
+        found.append(now)
+    return found
+
+
+def _apart(
+    order: Sequence[int | None],
+    tab: Tab,
+    stated: Sequence[object],
+    played: Callable[[PlacedBar], object],
+    how: str,
+) -> Iterator[str]:
     told: set[int] = set()
-    before = None
-    for played, index in zip(tab.form.played.bars, order, strict=True):
-        stated = None if index is None else states[index]
-        pair = None if stated is None or stated == played.bar.metre else (stated, played.bar.metre)
+    before: object = None
+    for bar, index in zip(tab.form.played.bars, order, strict=True):
+        chart_says = None if index is None else stated[index]
+        pair = None if chart_says is None or chart_says == played(bar) else (chart_says, played(bar))
         if pair is not None and pair != before and index is not None and index not in told:
             told.add(index)
             yield (
-                index,
-                (
-                    f"bar {played.bar.number} is in {stated} in the chart, in {played.bar.metre} in the tab;"
-                    " the tab's is used"
-                ),
+                f"bar {bar.bar.number} is {how.format(pair[0])} in the chart, {how.format(pair[1])} in the tab;"
+                " the tab's is used"
             )
         before = pair

@@ -18,7 +18,7 @@ from pipeline.music.chord import Chord
 from pipeline.music.key import Key
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Bend, Dead
-from pipeline.read.places import Places
+from pipeline.read.places import Place, Places
 from pipeline.read.proof_finding import Finding, Rule
 
 ANOTHER_KEY: Final = Rule(
@@ -98,7 +98,9 @@ def key_doubts(tab: Tab, spans: Sequence[ChordSpan], places: Places) -> Iterator
             low, high = (tab.form.bars[index].number for index in (stretch.first, stretch.last))
             detail = f"bars {low}-{high}: {detail}" if low != high else f"bar {low}: {detail}"
         rule = ANOTHER_KEY if much else HOME_ELSEWHERE
-        yield Finding(rule, places.bar(stretch.first), None, "", detail)
+        # the key of the start stands in a head that nobody has the place of
+        place = places.bar(stretch.first) if stretch.first else Place(places.path)
+        yield Finding(rule, place, None, "", detail)
 
 
 @dataclass(frozen=True, slots=True)

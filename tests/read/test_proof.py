@@ -194,11 +194,25 @@ def test_a_metre_and_a_tempo_that_differ_are_told_to_builds_too(folder: Path) ->
     check_chart(written, lesson.tab, replace(lesson.chart, metre=Metre(3, 4), tempo_bpm=90.0), own)
     assert [p.what for p in own.cautions] == [
         "bar 1 is in 3/4 in the chart, in 4/4 in the tab; the tab's is used",
-        "the chart goes at 90 quarter notes a minute, the tab at 100; the tab's tempo is used",
+        "bar 1 is at 90 quarter notes a minute in the chart, at 100 quarter notes a minute in the tab;"
+        " the tab's is used",
     ]
     assert own.cautions[0].line == 3
     check_chart(written, lesson.tab, replace(lesson.chart, metre=Metre(4, 4), tempo_bpm=100.0), own)
     assert len(own.found) == 2
+
+
+def test_a_groove_beside_the_charts_feel_is_a_remark(folder: Path) -> None:
+    (folder / "chart.txt").write_text("key: Am\nfeel: shuffle\n| Am | E7 |\n")
+    for groove, expected in (
+        ("Shuffle", []),
+        ("waltz", ["lesson.toml:7:10: remark: the lesson's groove is “waltz”"]),
+    ):
+        (folder / "lesson.toml").write_text(LESSON + f'\n[backing]\ngroove = "{groove}"\n')
+        problems = Problems()
+        read_lesson(folder, problems, proof=True)
+        told_ = [p.text().removeprefix(f"{folder}/") for p in problems.remarks if "groove" in p.what]
+        assert [text.split(",")[0] for text in told_] == expected
 
 
 def test_what_the_rules_call_things_reads_on_in_a_sentence() -> None:

@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction as F
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipeline.music.chart import Chart
+from pipeline.music.key import Key
 from pipeline.music.metre import Bar, Form, Metre
-from pipeline.music.tab import Lyric, Phrase, Tab
+from pipeline.music.tab import KeyMark, Lyric, Phrase, Tab, TempoMark
 from pipeline.read import proof_form as rules
 from pipeline.read.places import Place
 from pipeline.read.proof_finding import Rule
-from pipeline.read.proof_fit import first_difference, other_metres
+from pipeline.read.proof_fit import disagreements, first_difference
 from tests.read.proofs import broken, found_in
 from tests.samples import chart_of, tab_of
 
@@ -153,13 +155,42 @@ def test_the_first_repeat_that_differs_is_named() -> None:
     assert "the chart repeats 3 times there, the tab 2" in first_difference(tab, chart)
 
 
-def test_metres_that_differ() -> None:
+def test_metres_keys_and_tempos_that_differ() -> None:
     tab = bars(4)
     chart = chart_of("Am", "Am", "Am", "Am")
-    assert list(other_metres(tab, chart)) == []
-    assert list(other_metres(tab, replace(chart, metre=FOUR))) == []
-    told = list(other_metres(tab, replace(chart, metre=Metre(3, 4))))
-    assert told == [(0, "bar 1 is in 3/4 in the chart, in 4/4 in the tab; the tab's is used")]
-    third = replace(chart.bars[2], metre=Metre(2, 4))
-    later = replace(chart, bars=(*chart.bars[:2], third, chart.bars[3]))
-    assert [index for index, _ in other_metres(tab, later)] == [2]
+    assert list(disagreements(tab, chart)) == []
+    assert list(disagreements(tab, replace(chart, metre=FOUR, tempo_bpm=104.0))) == []
+    told = list(disagreements(tab, replace(chart, metre=Metre(3, 4), tempo_bpm=90.0)))
+    assert told == [
+        "bar 1 is in 3/4 in the chart, in 4/4 in the tab; the tab's is used",
+        "bar 1 is at 90 quarter notes a minute in the chart, at 104 quarter notes a minute in the tab;"
+        " the tab's is used",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"metre": Metre(2, 4)}, "bar 3 is in 2/4 in the chart, in 4/4 in the tab"),
+        ({"key": Key.parse("D")}, "bar 3 is in D major in the chart, in A minor in the tab"),
+        ({"tempo_bpm": 60.0}, "bar 3 is at 60 quarter notes a minute in the chart"),
+    ],
+)
+def test_a_change_that_only_the_chart_has_is_told_where_it_begins(change: dict[str, Any], said: str) -> None:
+    tab = bars(4)
+    chart = chart_of("Am", "Am", "Am", "Am")
+    third = replace(chart.bars[2], **change)
+    (told,) = disagreements(tab, replace(chart, bars=(*chart.bars[:2], third, chart.bars[3])))
+    assert told.startswith(said)
+
+
+def test_a_change_that_both_have_is_no_disagreement() -> None:
+    tab = replace(
+        bars(4),
+        key_changes=(KeyMark(F(8), Key.parse("D")),),
+        tempos=(TempoMark(F(0), 104.0), TempoMark(F(8), 60.0)),
+    )
+    chart = chart_of("Am", "Am", "D", "D")
+    third = replace(chart.bars[2], key=Key.parse("D"), tempo_bpm=60.0)
+    chart = replace(chart, tempo_bpm=104.0, bars=(*chart.bars[:2], third, chart.bars[3]))
+    assert list(disagreements(tab, chart)) == []
