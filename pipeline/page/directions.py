@@ -41,7 +41,7 @@ class Directions:
         self.apart: set[int] = set()
         self.ringing: set[int] = set()
         self._found: dict[int, list[tuple[Fraction, Element]]] = defaultdict(list)
-        self._signs(for_engraver=for_engraver)
+        self._signs()
         self._phrases(longest=LONGEST_NAME if for_engraver else None)
         self._tempos(for_engraver=for_engraver)
         self._remarks()
@@ -61,7 +61,7 @@ class Directions:
         bar = self.tab.form.written.bar_at(quarter)
         self._found[bar.index].append((quarter - bar.start, element))
 
-    def _signs(self, *, for_engraver: bool) -> None:
+    def _signs(self) -> None:
         bars = self.tab.form.bars
         segnos = [index for index, bar in enumerate(bars) if bar.signs.segno]
         codas = [index for index, bar in enumerate(bars) if bar.signs.coda]
@@ -80,7 +80,7 @@ class Directions:
                 back = sum(home <= index for home in segnos)
                 way = {"dalsegno": str(back)} if signs.jump.to == "segno" else {"dacapo": "yes"}
                 words = signs.jump.text()
-                if signs.jump.until == "end" and not for_engraver and self._may_stop():
+                if signs.jump.until == "end" and self._may_stop():
                     words += " senza Fine"  # a bare D.C. is taken as al Fine where there is one
                 self._word(index, words, way)
 

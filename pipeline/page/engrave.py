@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
@@ -14,15 +14,15 @@ from pipeline.errors import MisuseError
 from pipeline.music.chart import ChordSpan
 from pipeline.music.pitch import A4_HZ
 from pipeline.music.tab import Tab
-from pipeline.music.technique import Bend
+from pipeline.music.technique import Bend, Harmonic
 from pipeline.page.breaks import line_starts
 from pipeline.page.chordxml import ShownChord, shown_chords
-from pipeline.page.directions import counted, swing_words
+from pipeline.page.directions import Directions, counted, swing_words
 from pipeline.page.layers import Layout, lay_out
 from pipeline.page.look import Look, default_look, legible
 from pipeline.page.marks import Marks
 from pipeline.page.musicxml import engraver_score
-from pipeline.page.notations import links_of
+from pipeline.page.notations import links_of, usual_sounds
 from pipeline.page.pdf import bind
 from pipeline.page.scorexml import ScoreWriter
 from pipeline.page.sheet import MARGIN, PAPERS, Heading, pages, restyle
@@ -82,7 +82,8 @@ def engrave(
     heading = Heading(tab.title, credit, facts_line(tab), footer)
     made = pages(drawing, heading, look, paper=paper)
     pdf = bind(made, look, width_mm=width / 100, height_mm=height / 100, title=tab.title, author=credit)
-    return Engraving(made, pdf, (*layout.notes, *chord_notes, *_missing_signs(tab, look, credit, footer)))
+    notes = (*layout.notes, *chord_notes, *_not_shown(tab), *_missing_signs(tab, look, credit, footer))
+    return Engraving(made, pdf, notes)
 
 
 def _for_print(look: Look) -> Look:
@@ -147,6 +148,25 @@ def _with_room(tab: Tab, score: bytes, look: Look, *, width: float) -> Drawing:
         # first what serves half of the lines, at last what serves all
         gap = max(wanted) if attempt else sorted(wanted)[len(wanted) // 2]
     return Drawing(tuple(chosen[place] for place in sorted(chosen)), glyphs)
+
+
+def _not_shown(tab: Tab) -> Iterator[str]:
+    """Notes on marks of the tab that the page has no place for."""
+    apart = Directions(tab, for_engraver=True).apart
+    if apart:
+        where = tab.where(tab.notes[min(apart)])
+        yield f"{where}: notes struck together at different loudness; the page shows the loudest"
+    odd = [
+        note
+        for note in tab.notes
+        if (harmonic := note.get(Harmonic)) and harmonic.sounds != usual_sounds(harmonic, note.fret)
+    ]
+    if odd:
+        others = f" ({len(odd)} such)" if len(odd) > 1 else ""
+        yield f"{tab.where(odd[0])}: which partial the harmonic sounds is not on the page{others}"
+    for bar in tab.form.bars:
+        if bar.double and bar.repeat_times:
+            yield f"bar {bar.number}: the page shows the repeat sign, not the double barline"
 
 
 def _missing_signs(tab: Tab, look: Look, *texts: str) -> tuple[str, ...]:
