@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from pipeline.music.chart import Chart
 from pipeline.music.errors import MusicError
@@ -13,12 +13,14 @@ from pipeline.music.tab import Tab
 from pipeline.read.proof_form import sections_of
 
 T = TypeVar("T")
+_LISTED: Final = 8  # parts of a piece
 
 
 def first_difference(tab: Tab, chart: Chart) -> str:
     """Where two of different lengths go apart first, in words; nothing when nobody can tell.
 
-    Sections are held against phrases of their name, then repeat signs and endings bar by bar.
+    Sections are held against phrases of their name, then repeat signs and endings bar by bar; at
+    last both are listed, for the eye to compare.
     """
     phrases = {phrase.name.casefold(): phrase for phrase in reversed(tab.phrases)}
     for name, first, count in sections_of(chart):
@@ -49,7 +51,19 @@ def first_difference(tab: Tab, chart: Chart) -> str:
                     )
                 if mine != theirs and sign == ":| after it":
                     return f"they go apart at bar {other.number}: the chart repeats {mine} times there, the tab {theirs}"
+    parts = [(phrase.name, phrase.last - phrase.first + 1) for phrase in tab.phrases]
+    named = [(name, count) for name, _, count in sections_of(chart)]
+    if parts and named:
+        return f"the chart goes {_listed(named)}; the tab {_listed(parts)}"
     return ""
+
+
+def _listed(parts: Sequence[tuple[str, int]]) -> str:
+    """``“Verse” 8 bars, “Bridge” 4``."""
+    said = [f"“{name}” {count}" for name, count in parts]
+    more = f" and {len(said) - _LISTED} more" if len(said) > _LISTED else ""
+    said[0] += " bar" if parts[0][1] == 1 else " bars"
+    return ", ".join(said[:_LISTED]) + more
 
 
 def _bars(count: int) -> str:

@@ -142,7 +142,10 @@ def test_the_section_that_has_another_length_is_named() -> None:
     assert first_difference(tab, sectioned(Verse=4, Bridge=3)) == (
         "section “Bridge” has 3 bars in the chart (from bar 5), 4 bars in the tab (from bar 5)"
     )
-    assert first_difference(tab, sectioned(A=4, B=3)) == ""
+    assert first_difference(tab, sectioned(A=4, B=1)) == (
+        "the chart goes “A” 4 bars, “B” 1; the tab “Verse” 4 bars, “Bridge” 4"
+    )
+    assert first_difference(bars(8), sectioned(A=4, B=3)) == ""
 
 
 def test_the_first_repeat_that_differs_is_named() -> None:
