@@ -18,159 +18,38 @@ chords", ISMIR. Degrees count in the major scale of the root, as there.
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Final
 
+from pipeline.music.chordkind import ALTERED, DOUBLED, KINDS, Change, Degrees, degrees_of, shortest
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.pitch import ALTER_SIGN, ALTER_TEXT, STEPS, Interval, Spelling
 
-Degrees = dict[int, int]  # degree -> alteration against the major scale of the root
+__all__ = ["DOUBLED", "KINDS", "Change", "Chord", "Degrees"]
 
 _MAJOR: Final = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7, 6: 9, 7: 11}
-# kind (Harte's shorthand where he has one): (degrees, suffix as musicians write it, suffix with signs)
-KINDS: Final[dict[str, tuple[Degrees, str, str]]] = {
-    "maj": ({3: 0, 5: 0}, "", ""),
-    "min": ({3: -1, 5: 0}, "m", "m"),
-    "dim": ({3: -1, 5: -1}, "dim", "°"),
-    "aug": ({3: 0, 5: 1}, "aug", "+"),
-    "5": ({5: 0}, "5", "5"),
-    "sus2": ({2: 0, 5: 0}, "sus2", "sus2"),
-    "sus4": ({4: 0, 5: 0}, "sus4", "sus4"),
-    "maj6": ({3: 0, 5: 0, 6: 0}, "6", "6"),
-    "min6": ({3: -1, 5: 0, 6: 0}, "m6", "m6"),
-    "7": ({3: 0, 5: 0, 7: -1}, "7", "7"),
-    "maj7": ({3: 0, 5: 0, 7: 0}, "maj7", "maj7"),
-    "min7": ({3: -1, 5: 0, 7: -1}, "m7", "m7"),
-    "minmaj7": ({3: -1, 5: 0, 7: 0}, "m(maj7)", "m(maj7)"),
-    "hdim7": ({3: -1, 5: -1, 7: -1}, "m7b5", "m7♭5"),
-    "dim7": ({3: -1, 5: -1, 7: -2}, "dim7", "°7"),
-    "9": ({3: 0, 5: 0, 7: -1, 9: 0}, "9", "9"),
-    "maj9": ({3: 0, 5: 0, 7: 0, 9: 0}, "maj9", "maj9"),
-    "min9": ({3: -1, 5: 0, 7: -1, 9: 0}, "m9", "m9"),
-    "11": ({3: 0, 5: 0, 7: -1, 9: 0, 11: 0}, "11", "11"),
-    "maj11": ({3: 0, 5: 0, 7: 0, 9: 0, 11: 0}, "maj11", "maj11"),
-    "min11": ({3: -1, 5: 0, 7: -1, 9: 0, 11: 0}, "m11", "m11"),
-    # an eleventh under a major thirteenth chord is left out: common practice
-    "13": ({3: 0, 5: 0, 7: -1, 9: 0, 13: 0}, "13", "13"),
-    "maj13": ({3: 0, 5: 0, 7: 0, 9: 0, 13: 0}, "maj13", "maj13"),
-    "min13": ({3: -1, 5: 0, 7: -1, 9: 0, 11: 0, 13: 0}, "m13", "m13"),
-}
-_HARTE: Final = frozenset(
-    [
-        "maj",
-        "min",
-        "dim",
-        "aug",
-        "maj7",
-        "min7",
-        "7",
-        "dim7",
-        "hdim7",
-        "minmaj7",
-        "maj6",
-        "min6",
-        "9",
-        "maj9",
-        "min9",
-        "sus2",
-        "sus4",
-    ]
-)
-
-# a second form of a degree that is there already (b9 and #9) counts two octaves higher
-DOUBLED: Final = {5: 19, 9: 23, 11: 25, 13: 27}
-_ACTIONS: Final = ("add", "alter", "omit")
-# what may stand altered against a kind; any other degree is added to one that lacks it
-_ALTERABLE: Final = (5, 9, 11, 13)
+_HARTE: Final = (
+    "maj", "min", "dim", "aug", "maj7", "min7", "7", "dim7", "hdim7", "minmaj7", "maj6", "min6", "9", "maj9", "min9",
+    "sus2", "sus4",
+)  # fmt: skip
 
 _BASE: Final = re.compile(
     r"(?P<third>[Mm]in(?:or)?|MIN|[Mm]i(?!n)|MI|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
-    r"(?P<triad>dim|°|o(?![a-z])|aug|\+(?!9|11|13)|ø|Ø)?"
-    r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|Δ|△|\^(?=[679]|1[13]))?"
+    r"(?P<triad>dim|[°º˚]|o(?![a-z])|aug|\+(?!11|13)|ø|Ø)?"
+    r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|[Δ△∆]|\^(?=[679]|1[13]))?"
     r"(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
 )
 _CHANGE: Final = re.compile(
-    r"(?P<word>add|omit|no|sus|alt|[Mm]aj|M|Δ)?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[2-9])?"
+    r"(?P<word>add|omit|no|sus|alt|[Mm]aj|M|[Δ△∆])?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[1-9])?"
 )
+_SUFFIXES: Final = (
+    *(suffix for _, suffix, _ in KINDS.values() if len(suffix) > 1),
+    "add9", "madd9", "6/9", "7sus4", "9sus4", "7b9", "7#9", "7b5", "7#5", "7#11", "7b13", "13b9", "7alt", "maj7#11",
+)  # fmt: skip
 _SIGNS: Final = {"#": 1, "♯": 1, "+": 1, "b": -1, "♭": -1, "-": -1, "−": -1}
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One alteration of a kind: ``add``, ``alter`` or ``omit`` a degree."""
-
-    action: str
-    degree: int
-    alter: int = 0
-
-    def __post_init__(self) -> None:
-        if self.action not in _ACTIONS:
-            raise MusicError(f"a chord's degree is added, altered or omitted, got {self.action!r}")
-        if not 2 <= self.degree <= 13 or not -2 <= self.alter <= 2:
-            raise MusicError(f"a chord has no degree {self.degree} altered by {self.alter:+d}")
-        if self.action == "omit" and self.alter:
-            raise MusicError("a degree that is left out is not altered")
-
-    def text(self, signs: dict[int, str]) -> str:
-        """``b9``, ``add11``, ``no3``, with the accidentals written as in ``signs``."""
-        if self.action == "omit":
-            return f"no{self.degree}"
-        if self.action == "add" and self.alter == 0:
-            return "maj7" if self.degree == 7 else f"add{self.degree}"
-        return f"{signs[self.alter]}{self.degree}"
-
-
-# the altered dominant, both fifth and ninth bent: common practice
-ALTERED: Final = (Change("alter", 5, 1), Change("add", 9, 1), Change("add", 13, -1))
-
-
-def _degrees(kind: str, changes: tuple[Change, ...]) -> Degrees:
-    """All degrees of a kind with changes."""
-    found: Degrees = {1: 0, **KINDS[kind][0]}
-    changed: set[int] = set()
-    for change in changes:
-        degree, alter = change.degree, change.alter
-        if change.action == "omit":
-            found.pop(degree, None)
-        elif degree not in found or found[degree] == alter:
-            found[degree] = alter
-        elif degree in DOUBLED and (change.action == "add" or degree in changed):
-            found[DOUBLED[degree]] = alter
-        else:
-            found[degree] = alter
-        changed.add(degree)
-    for degree, above in DOUBLED.items():
-        if above in found:  # the plain one first, then from flat to sharp
-            forms = sorted({found[number] for number in (degree, above) if number in found})
-            forms.sort(key=lambda alter: alter != 0)
-            found.pop(above)
-            found.update(zip((degree, above), forms, strict=False))
-    return dict(sorted(found.items()))
-
-
-@lru_cache(maxsize=4096)
-def _shortest(degrees: tuple[tuple[int, int], ...]) -> tuple[str, tuple[Change, ...]]:
-    """The kind and the fewest changes that make these degrees."""
-    names = {high: low for low, high in DOUBLED.items()}
-    plain = {degree: alter for degree, alter in degrees if degree not in names and degree != 1}
-    doubled = [Change("add", names[degree], alter) for degree, alter in degrees if degree in names]
-    best: tuple[int, str, tuple[Change, ...]] | None = None
-    for kind, (own, _, _) in KINDS.items():
-        changed = {d: a for d, a in plain.items() if own.get(d) != a}
-        if any(d in own and (d not in _ALTERABLE or a == 0) for d, a in changed.items()):
-            continue
-        omits = [Change("omit", d) for d in own if d not in plain]
-        others = [Change("alter" if d in own else "add", d, a) for d, a in sorted(changed.items())]
-        cost = 2 * (len(omits) + len(others)) + (bool(others) and kind == "5")
-        if Change("omit", 3) in omits and (Change("add", 2) in others or Change("add", 4) in others):
-            cost -= 3  # a suspension is one thing
-        changes = (*omits, *sorted((*others, *doubled), key=lambda c: (c.degree, c in doubled)))
-        if best is None or cost < best[0]:
-            best = cost, kind, changes
-    assert best is not None  # the power chord alters nothing but its fifth
-    return best[1:]
 
 
 @dataclass(frozen=True)
@@ -191,7 +70,7 @@ class Chord:
         if self.kind not in KINDS:
             raise MusicError(f"unknown kind of chord {self.kind!r}; known: {', '.join(KINDS)}")
         if self.changes:
-            kind, changes = _shortest(tuple(_degrees(self.kind, self.changes).items()))
+            kind, changes = shortest(tuple(degrees_of(self.kind, self.changes).items()))
             object.__setattr__(self, "kind", kind)
             object.__setattr__(self, "changes", changes)
         if self.bass == self.root:
@@ -214,7 +93,7 @@ class Chord:
         Degrees go from 1 to 13; a second form of one that is there (#9 beside b9) stands two
         octaves higher, see :data:`DOUBLED`.
         """
-        return _degrees(self.kind, self.changes)
+        return degrees_of(self.kind, self.changes)
 
     def _spell(self, degree: int, alter: int) -> Spelling:
         steps = (degree - 1) % 7
@@ -352,7 +231,7 @@ class _Reader:
             end = match.start() + match[0].index("(") if opened else end - 1
             if opened:
                 major = number = None
-        if triad in ("dim", "°", "o"):
+        if triad in ("dim", "°", "º", "˚", "o"):
             if major and number == "7":
                 return "dim", end, [Change("add", 7)]
             return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number, end), [])
@@ -374,7 +253,7 @@ class _Reader:
                 else ("min" if third else "maj", match.start("number"), [])
             )
         if number is None:
-            if major in ("Δ", "△"):
+            if major in ("Δ", "△", "∆"):
                 return ("minmaj7" if third else "maj7"), end, []
             if major and third:
                 return "min", match.start("maj"), []
@@ -412,8 +291,8 @@ class _Reader:
         if word == "alt":
             # the altered dominant, both fifths and ninths bent: common practice
             return list(ALTERED)
-        if word in ("maj", "Maj", "M", "Δ"):
-            if alter or degree not in ("7", None) or (degree is None and word != "Δ"):
+        if word in ("maj", "Maj", "M", "Δ", "△", "∆"):
+            if alter or degree not in ("7", None) or (degree is None and word in ("maj", "Maj", "M")):
                 raise self.fail(column, f"{match[0]!r} is not understood; an added one is maj7")
             return [Change("add", 7)]
         if word == "sus":
@@ -426,6 +305,8 @@ class _Reader:
         if degree is None:
             raise self.fail(column, f"{match[0]!r} lacks its degree")
         number = int(degree)
+        if number == 1 and word not in ("no", "omit"):
+            raise self.fail(column, f"{match[0]!r} is not understood")
         if word in ("no", "omit"):
             return [Change("omit", number)]
         if word is None and alter == 0:
@@ -438,16 +319,25 @@ class _Reader:
 
 def _suggest(text: str) -> str | None:
     """A readable name close to a mistyped one, or None."""
-    tries = (
+    tries = [
         text[:1].upper() + text[1:],
         text.replace("mj", "maj").replace("Maj", "maj").replace("MAJ", "maj"),
         text.replace("Min", "m").replace("MIN", "m").replace("minor", "m").replace("major", ""),
         text.replace("H", "B"),
+        re.sub(r"(?:dom|dominant)(?=\d|$)", "", text),
+        re.sub(r"(?<=\d)/([b#]?\d+)", r"(\1)", text),  # C7/9
+        re.sub(r"sus(7|9|13)$", r"\1sus4", text),
         re.sub(r"2$", "sus2", text),
         re.sub(r"4$", "sus4", text),
         re.sub(r"[^A-Za-z0-9#b♯♭/()+°øΔ-]", "", text),
-        text[:-1],
-    )
+    ]
+    head = re.match(r"[A-G][#b♯♭]*", text)
+    if head is not None:
+        name, slash, bass = text[head.end() :].partition("/")
+        near = difflib.get_close_matches(name, _SUFFIXES, n=1, cutoff=0.6)
+        tries += [head[0] + suffix + slash + bass for suffix in near]
+        tries += [head[0] + name, head[0]] if slash else []
+    tries.append(text[:-1])
     for attempt in tries:
         if attempt != text and re.match(r"[A-G]", attempt):
             try:

@@ -37,7 +37,7 @@ _NUMBER: Final = re.compile(_SIGNS + r"(?P<degree>[1-7])")
 _BASS: Final = re.compile(r"/([#b♯♭]{0,6})([1-7])$")
 _APPLIED: Final = re.compile(r"/([#b♯♭]{0,6}(?:VII|VI|IV|V|I{1,3}|vii|vi|iv|v|i{1,3}))$")
 _SHRUNK: Final = ("dim", "dim7", "hdim7")  # kinds that stand on the raised seventh in minor
-_SHRUNK_TEXT: Final = re.compile(r"(?:dim|°|o(?![a-z])|ø|Ø)")
+_SHRUNK_TEXT: Final = re.compile(r"(?:dim|[°º˚]|o(?![a-z])|ø|Ø)")
 
 
 def is_degree(text: str) -> bool:
