@@ -81,10 +81,10 @@ from pathlib import Path
 from pipeline.errors import Problems
 from pipeline.music.tab import Tab
 from pipeline.read.places import Places
-from pipeline.read.source import SourceText
+from pipeline.read.source import ENDLESS_NUMBER, SourceText
 from pipeline.read.texttab_assemble import Assembler
 from pipeline.read.texttab_heads import DEFAULT_BPM, read_heads
-from pipeline.read.texttab_lines import sort_lines
+from pipeline.read.texttab_lines import part_systems, sort_lines
 
 
 def read_text_tab(
@@ -107,6 +107,14 @@ def read_text_tab(
     Returns None when there are errors; all of them, and the cautions, are in ``problems``.
     """
     source = SourceText(text, path=path, problems=problems)
+    for number, line in enumerate(source.lines, 1):
+        endless = ENDLESS_NUMBER.search(line)
+        if endless is not None:
+            source.error(
+                number, endless.start() + 1, f"a number of {len(endless[0])} digits", "No number in music is that long; correct it."
+            )  # fmt: skip
+    if source.failed:
+        return None
     sheet = sort_lines(source)
     if not sheet.systems:
         source.error(
@@ -114,9 +122,12 @@ def read_text_tab(
             "Write each string as a line such as e|--5--7--|, the highest on top, without empty lines between.",
         )  # fmt: skip
         return None
+    if "instrument" not in sheet.headers and "tuning" not in sheet.headers:
+        part_systems(sheet, None)
     heads = read_heads(source, sheet)
     if heads is None:
         return None
+    part_systems(sheet, len(heads.instrument.strings))
     assembler = Assembler(source, sheet, heads, places)
     assembler.read()
     tab = assembler.tab(title=title, tempo_bpm=tempo_bpm)

@@ -15,7 +15,7 @@ from pipeline.read.texttab_values import LETTERS, DurationMark, read_duration
 
 # slots a quarter tried for proportional time, and what each costs against characters that a
 # column stands beside its slot: halves come before thirds
-_FINENESS: Final = {1: 0.0, 2: 0.1, 4: 0.45, 3: 0.5, 8: 0.9, 6: 1.0, 16: 1.3, 12: 1.4, 24: 1.7}
+_FINENESS: Final = {1: 0.0, 2: 0.1, 4: 0.55, 3: 0.6, 8: 1.0, 6: 1.1, 16: 1.3, 12: 1.4, 24: 1.7}
 _NEAR: Final = 3  # columns within which a mark is taken to be meant for a note
 
 

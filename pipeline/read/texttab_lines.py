@@ -40,11 +40,13 @@ _STRING: Final = re.compile(
     r"\s*(?:(?P<label>[A-Ga-g][#b♯♭x]{0,3}[0-9]?)|(?:[1-9]|1[0-2])(?=\s*\|.*-))?\s*(?P<rest>:?(?<!\s:)-.*|\|.*)$"
 )
 _BARE: Final = re.compile(r"-[-0-9hpbrsxtgv~/\\()<>=*'^.]*", re.IGNORECASE)  # a string without any barline
+_COUNT: Final = re.compile(r"\d{1,2}|[+&eau.-]|and", re.IGNORECASE)
 _BELOW: Final = re.compile(
     r"\s*(?:(?P<span>PM|P\.M\.?|LR|L\.R\.?|let ring|palm mute)|(?P<name>PK|DY|FI|RH|VO)|(?P<words>LY)(?P<verse>[1-9])?)"
     r"(?![A-Za-z0-9]):?",
     re.IGNORECASE,
 )
+_USUAL: Final = (6, 4, 5, 7)  # strings of the instruments that are played most
 _SPAN_NAMES: Final = {"PM": "PM", "PALM MUTE": "PM", "LR": "LR", "LET RING": "LR"}
 _ENDINGS: Final = re.compile(r"(?=.*\d\.)[\s|_\-\d.,]+$")
 LABEL: Final = "\0"  # where the name of a span stood
@@ -114,6 +116,13 @@ def _is_durations(text: str) -> bool:
     words = text.replace("|", " ").split()
     good = sum(read_duration(word) is not None for word in words)
     return bool(words) and 2 * good >= len(words)
+
+
+def _is_counts(text: str) -> bool:
+    """Whether a line counts the beats: ``1 + 2 +``, ``1 e & a``."""
+    words = re.sub(r"[()|]", " ", text).split()
+    counted = any(word.isdecimal() for word in words) and ("+" in words or "&" in words)
+    return counted and all(_COUNT.fullmatch(word) for word in words)
 
 
 def _is_chord_names(text: str) -> bool:
@@ -203,6 +212,11 @@ class _Sorter:
             self._below(number, raw, text, below)
         elif header and (header[1].lower() in HEADERS or not _is_durations(text)):  # "key: E"
             self._header(number, raw, header)
+        elif _is_counts(text):
+            self.source.caution(
+                number, 1, "counts above the strings are not read",
+                "Write durations instead, such as q e e q over the notes; # before the line hides it.",
+            )  # fmt: skip
         elif _is_above(text):
             self._ways(number, text)
         elif _is_durations(text):
@@ -278,7 +292,7 @@ class _Sorter:
         if name not in HEADERS:
             near = nearest(name, HEADERS)
             known = (
-                f"Headers are {', '.join(HEADERS)}."
+                f"Headers are {', '.join(HEADERS)}; # before the line makes it a comment."
                 if value
                 else f"Write a phrase name in brackets: [{match[1]}]."
             )
@@ -394,6 +408,30 @@ class _Sorter:
                 self.source.error(
                     change.line, 1, f"{change.name}: after the last system", "Delete it, or move it up."
                 )
+
+
+def part_systems(sheet: Sheet, count: int | None) -> None:
+    """Part systems that follow one another without an empty line between.
+
+    count : strings of the instrument, or None while nobody knows: then the labels must come round
+    """
+    found: list[System] = []
+    for system in sheet.systems:
+        labels = [string.label.upper() for string in system.strings]
+        total = len(labels)
+        size = count or next((n for n in _USUAL if total > n and not total % n and all(labels)), total)
+        whole = labels == labels[:size] * (total // size)
+        if total <= size or total % size or not whole or system.durations or system.damaged:
+            found.append(system)
+            continue
+        spans, system.spans = system.spans, []
+        strings, system.strings = system.strings, []
+        for begin in range(0, total, size):
+            part = System() if begin else system
+            part.strings = strings[begin : begin + size]
+            found.append(part)
+        found[-1].spans = spans
+    sheet.systems = found
 
 
 def sort_lines(source: SourceText) -> Sheet:

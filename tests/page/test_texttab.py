@@ -30,7 +30,7 @@ def back(text: str) -> Tab | None:
 
 
 @settings(
-    max_examples=150,
+    max_examples=60,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     derandomize=True,
