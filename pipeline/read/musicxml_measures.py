@@ -19,7 +19,7 @@ from pipeline.music.value import TYPES
 from pipeline.read.musicxml_ledger import ATTRIBUTES, BARLINE, Ledger
 from pipeline.read.musicxml_signs import SignReader
 
-_MOST: Final = 1_000_000  # no number in a score is larger
+_MOST: Final = 10**12  # no number in a score is larger
 _LONGEST_REPEAT: Final = 16  # measures that a measure repeat sign can stand for
 _TIMED: Final = ("direction", "harmony", "sound", "figured-bass")
 _PLAIN_LINES: Final = ("regular", "light-heavy", "heavy-light", "heavy-heavy", "none")
@@ -29,8 +29,8 @@ def number_of(element: Element | None, path: str, default: Fraction | None = Non
     """The number in a child element, or ``default`` when there is none or it is not a number."""
     text = element.findtext(path) if element is not None else None
     try:
-        number = default if text is None or not text.strip() else Fraction(text.strip())
-    except (ValueError, ZeroDivisionError):
+        number = default if text is None or not text.strip() else exact(text.strip())
+    except ValueError:
         return default
     return default if number is None or abs(number) > _MOST else number
 

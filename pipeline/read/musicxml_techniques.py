@@ -55,7 +55,7 @@ _ARTICULATIONS: Final[dict[str, Technique]] = {
 _HEADS_DEAD: Final = ("x", "cross", "circle-x")
 _HEADS_PLAIN: Final = ("", "normal", "none", "diamond")  # a diamond is how a harmonic is drawn
 _TRILL_TO: Final = re.compile(r"trill (?:to|with) fret (\d{1,2})", re.IGNORECASE)
-_SOUNDS: Final = re.compile(r"harmonic \+(\d{1,2})", re.IGNORECASE)
+_SOUNDS: Final = re.compile(r"harmonic ([+-]\d{1,2})", re.IGNORECASE)
 _ALTERS: Final = {
     "flat-flat": -2, "flat": -1, "natural": 0, "sharp": 1, "double-sharp": 2, "sharp-sharp": 2,
 }  # fmt: skip
@@ -71,7 +71,7 @@ def bend_of(bends: list[Element]) -> Bend | None:
     timing: list[tuple[Fraction, Fraction]] = []
     prebent = False
     for element in bends:
-        amount = number_of(element, "bend-alter", Fraction(0)) or Fraction(0)
+        amount = (number_of(element, "bend-alter") or Fraction(0)).limit_denominator(1000)
         if element.find("pre-bend") is not None and not heights:
             heights.append(abs(amount))
             prebent = True
@@ -90,8 +90,8 @@ def bend_of(bends: list[Element]) -> Bend | None:
         first, last = element.get("first-beat"), element.get("last-beat")
         try:
             if first is not None and last is not None and len(first) + len(last) < 60:
-                timing.append((Fraction(first) / 100, Fraction(last) / 100))
-        except (ValueError, ZeroDivisionError):
+                timing.append((exact(first) / 100, exact(last) / 100))
+        except ValueError:
             timing.clear()
     heights = [min(Fraction(12), max(Fraction(0), h)) for h in heights]
     if not heights or max(heights) == 0:
@@ -244,11 +244,12 @@ class TechniqueReader:
         elif element.find("artificial") is None:
             kind = HarmonicKind.NATURAL
         base = open_midi if kind is HarmonicKind.NATURAL else open_midi + fret
-        if sounds is None and sounding and 0 < raw.midi - base <= 48:
+        if sounds is None and sounding and -48 <= raw.midi - base <= 48:
             sounds = raw.midi - base
         if kind is not HarmonicKind.NATURAL:
-            return [Harmonic(kind, sounds or 12)]
-        sounds = sounds or harmonic_sounds(fret)
+            return [Harmonic(kind, 12 if sounds is None else sounds)]
+        if sounds is None:
+            sounds = harmonic_sounds(fret)
         if sounds is None:
             what = f"there is no natural harmonic at fret {fret}"
             self._drop("harmonic without string and fret" if raw.bare else what, raw)
@@ -316,7 +317,7 @@ class TechniqueReader:
                     self._drop("fingering 0", raw)
             elif text.lower() in _PLUCKS and pluck is None:
                 pluck = _PLUCKS[text.lower()]
-            elif (text != str(finger)) and _PLUCKS.get(text.lower()) != pluck:
+            elif text != ("T" if finger == 0 else str(finger)) and _PLUCKS.get(text.lower()) != pluck:
                 self._drop(f"{child.tag} {text}"[:30], raw)
         return finger, pluck
 

@@ -56,38 +56,47 @@ def heard_by_music21(path: Path, starts: list[F]) -> Heard:
     part = score.parts[0] if score.parts else score
     if any(instrument.transposition for instrument in part.recurse().getElementsByClass("Instrument")):
         part = part.toSoundingPitch()
-    rows: list[tuple[F, F, int, bool]] = []
+    rows: list[tuple[F, F, int, bool, str]] = []
     measures = list(part.getElementsByClass("Measure"))
     for index, measure in enumerate(measures):
-        for element in measure.flatten().notes:
+        for element in measure.recurse().notes:
             if isinstance(element, music21.harmony.ChordSymbol) or element.duration.isGrace:
                 continue
             if not hasattr(element, "pitches") or not element.pitches:
                 continue
-            onset = (starts[index] if len(starts) == len(measures) else fraction(measure.offset)) + fraction(
-                element.offset
-            )
+            start = starts[index] if len(starts) == len(measures) else fraction(measure.offset)
+            onset = start + fraction(element.getOffsetInHierarchy(measure))
+            site = element.activeSite
+            voice = str(site.id) if isinstance(site, music21.stream.Voice) else ""
             for note in getattr(element, "notes", None) or [element]:
                 tie = note.tie.type if note.tie is not None else ""
                 tie = tie or (element.tie.type if element.tie is not None else "")
                 length = fraction(element.quarterLength)
-                rows.append((onset, length, round(note.pitch.midi), tie in ("start", "continue")))
+                rows.append((onset, length, round(note.pitch.midi), tie in ("start", "continue"), voice))
     found: list[list[F | int]] = []
-    last: dict[tuple[int, F], list[F | int]] = {}
-    for onset, length, midi, onward in sorted(rows, key=lambda row: row[0]):
-        home = last.pop((midi, onset), None)
-        if home is not None:  # a tie without its end goes on all the same
+    last: dict[tuple[int, F], list[tuple[str, list[F | int]]]] = {}
+    for onset, length, midi, onward, voice in sorted(rows, key=lambda row: row[0]):
+        waiting = last.get((midi, onset), [])
+        if waiting:  # a tie without its end goes on all the same; one of two in the same voice
+            found_home = next((item for item in waiting if item[0] == voice), waiting[0])
+            waiting.remove(found_home)
+            home = found_home[1]
             home[1] += length
         else:
             home = [onset, length, midi]
             found.append(home)
         if onward:
-            last[midi, onset + length] = home
+            last.setdefault((midi, onset + length), []).append((voice, home))
     return sorted((F(a), F(b), int(c)) for a, b, c in found)
 
 
 def fraction(number: float | F) -> F:
-    return F(number).limit_denominator(5000)
+    return F(number)
+
+
+def rounded(notes: Heard) -> Heard:
+    """On a grid of 480 to the quarter: divisions of a file that do not hold a tuplet are its own rounding."""
+    return sorted((F(round(a * 480), 480), F(round(b * 480), 480), c) for a, b, c in notes)
 
 
 def compared(path: Path, other: Path | None = None) -> str:
@@ -104,7 +113,10 @@ def compared(path: Path, other: Path | None = None) -> str:
         ):
             if change in caution.what:
                 return f"adapted: {caution.what}"
-    mine, theirs = written(tab), heard_by_music21(other or path, [bar.start for bar in tab.form.written.bars])
+    mine, theirs = (
+        rounded(written(tab)),
+        rounded(heard_by_music21(other or path, [bar.start for bar in tab.form.written.bars])),
+    )
     for caution in problems.cautions:  # all of them moved by octaves into the range of the instrument
         moved = re.search(r"all of them are read (an|\d) octaves? (lower|higher)", caution.what)
         if moved is not None:

@@ -267,7 +267,7 @@ def test_muted_and_ringing_notes_by_themselves_and_by_words(tmp_path: Path) -> N
     assert [n.techniques for n in good(tmp_path, text).notes] == [
         (LetRing(),),
         (LetRing(),),
-        (PalmMute(), LetRing()),
+        (PalmMute(),),
     ]
     assert [n.techniques for n in good(tmp_path, score(ATTRIBUTES + own)).notes] == [(PalmMute(),), ()]
 
