@@ -18,6 +18,7 @@ from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.value import TYPES
 from pipeline.read.musicxml_ledger import ATTRIBUTES, BARLINE, Ledger
 from pipeline.read.musicxml_signs import SignReader
+from pipeline.read.source import exact
 
 _MOST: Final = 10**12  # no number in a score is larger
 _LONGEST_REPEAT: Final = 16  # measures that a measure repeat sign can stand for

@@ -45,6 +45,7 @@ from pipeline.music.technique import (
 from pipeline.read.musicxml_ledger import ARTICULATIONS, ORNAMENTS, TECHNICAL, Ledger
 from pipeline.read.musicxml_measures import number_of
 from pipeline.read.musicxml_notes import RawNote
+from pipeline.read.source import exact
 from pipeline.read.texttab_marks import bend_through, harmonic_sounds
 
 _ARTICULATIONS: Final[dict[str, Technique]] = {
@@ -97,9 +98,9 @@ def bend_of(bends: list[Element]) -> Bend | None:
     if not heights or max(heights) == 0:
         return None
     if len(timing) == len(heights) - 1 and timing:
-        exact = _timed_bend(heights, timing)
-        if exact is not None:
-            return exact
+        timed = _timed_bend(heights, timing)
+        if timed is not None:
+            return timed
     try:
         return bend_through(tuple(heights), prebent=prebent)
     except MusicError:
