@@ -93,8 +93,7 @@ class Problem:
 
     def _pointed_at(self) -> list[str]:
         """The offending line, no more of it than a screen is wide, and a mark below its column."""
-        # one sign for one character, so that the mark stands right; nothing that steers a terminal
-        shown = "".join(" " if c == "\t" else c if c.isprintable() else "·" for c in self.offending)
+        shown = self.offending
         column = self.column if self.column is not None and self.column <= len(shown) + 1 else None
         if len(shown) > _SHOWN:
             begin = min(max(0, (column or 1) - 1 - _SHOWN // 2), len(shown) - _SHOWN)
@@ -102,6 +101,8 @@ class Problem:
             ends = ("…" if begin else "", "…" if end < len(shown) else "")
             column = column - begin + len(ends[0]) if column else None
             shown = ends[0] + shown[begin:end] + ends[1]
+        # one sign for one character, so that the mark stands right; nothing that steers a terminal
+        shown = "".join(" " if c == "\t" else c if c.isprintable() else "·" for c in shown)
         return [f"    {shown}", *([" " * (3 + column) + "^"] if column else [])]
 
 

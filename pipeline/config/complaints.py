@@ -56,13 +56,17 @@ def validated(
 
 def _without(data: Mapping[str, Any], locations: Iterable[Location]) -> dict[str, Any]:
     """The data without the keys at these locations; of a list, the whole list goes."""
-    kept: dict[str, Any] = copy.deepcopy(dict(data))
+    kept: dict[str, Any] = dict(data)
     for location in locations:
         last = max(place for place, step in enumerate(location) if isinstance(step, str))
         table: Any = kept
         for step in location[:last]:
             inside = isinstance(table, dict) or (isinstance(table, list) and isinstance(step, int))
-            table = (table.get(step) if isinstance(table, dict) else table[step]) if inside else None
+            found = (table.get(step) if isinstance(table, dict) else table[step]) if inside else None
+            if isinstance(found, dict | list):
+                # only what lies on the way is copied: what lies beside it may be nested without end
+                found = table[step] = copy.copy(found)
+            table = found
         if isinstance(table, dict):
             table.pop(location[last], None)
     return kept

@@ -81,7 +81,7 @@ def _bars(value: object) -> tuple[int, int]:
         raise ValueError(f'bars are written "1-4" or "3", got {value!r}')
     first, last = int(match[1]), int(match[2] or match[1])
     if last < first:
-        raise ValueError(f"bars {value} run backwards")
+        raise ValueError(f"bars {value} run backwards; write the first bar before the last")
     return first, last
 
 

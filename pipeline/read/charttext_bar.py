@@ -22,7 +22,7 @@ from pipeline.read.texttab_values import read_duration
 UNSAID: Final = "..."  # the chart says nothing here yet
 HOLDS: Final = (".", "/", "-")
 _NO_CHORD: Final = re.compile(r"N\.?\s?C\.?", re.IGNORECASE)
-_COMMENT: Final = re.compile(r"(?:^\s*|\s{2,})#")
+_COMMENT: Final = re.compile(r"(?:^\s*|(?<=\s\s))#")
 _SIGN: Final = re.compile(
     r"(?<!\S)(?:(?P<to_coda>to\s+coda|to\s*𝄌)|(?P<segno>segno|𝄋)|(?P<coda>coda|𝄌)|(?P<fine>fine)"
     r"|(?P<jump>(?:d\.\s?[cs]\.?|d[cs]|da\s+capo|dal\s+segno)(?:\s+al\s+(?:fine|coda))?))(?!\S)",

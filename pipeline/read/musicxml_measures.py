@@ -18,7 +18,7 @@ from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.value import TYPES
 from pipeline.read.musicxml_ledger import ATTRIBUTES, BARLINE, Ledger
 from pipeline.read.musicxml_signs import SignReader
-from pipeline.read.source import exact
+from pipeline.read.source import plain_number
 
 _MOST: Final = 10**12  # no number in a score is larger
 _LONGEST_REPEAT: Final = 16  # measures that a measure repeat sign can stand for
@@ -30,7 +30,7 @@ def number_of(element: Element | None, path: str, default: Fraction | None = Non
     """The number in a child element, or ``default`` when there is none or it is not a number."""
     text = element.findtext(path) if element is not None else None
     try:
-        number = default if text is None or not text.strip() else exact(text.strip())
+        number = default if text is None or not text.strip() else plain_number(text.strip())
     except ValueError:
         return default
     return default if number is None or abs(number) > _MOST else number

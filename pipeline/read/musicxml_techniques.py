@@ -45,7 +45,7 @@ from pipeline.music.technique import (
 from pipeline.read.musicxml_ledger import ARTICULATIONS, ORNAMENTS, TECHNICAL, Ledger
 from pipeline.read.musicxml_measures import number_of
 from pipeline.read.musicxml_notes import RawNote
-from pipeline.read.source import exact
+from pipeline.read.source import plain_number
 from pipeline.read.texttab_marks import bend_through, harmonic_sounds
 
 _ARTICULATIONS: Final[dict[str, Technique]] = {
@@ -91,7 +91,7 @@ def bend_of(bends: list[Element]) -> Bend | None:
         first, last = element.get("first-beat"), element.get("last-beat")
         try:
             if first is not None and last is not None and len(first) + len(last) < 60:
-                timing.append((exact(first) / 100, exact(last) / 100))
+                timing.append((plain_number(first) / 100, plain_number(last) / 100))
         except ValueError:
             timing.clear()
     heights = [min(Fraction(12), max(Fraction(0), h)) for h in heights]

@@ -16,7 +16,8 @@ from typing import Final
 
 from pipeline.errors import Problems, nearest
 
-MAX_TEXT_BYTES: Final = 8_000_000
+MAX_TEXT_BYTES: Final = 500_000  # a piece of a thousand bars has a tenth of it
+MOST_TOLD: Final = 1000  # problems of one file; nobody reads more
 ENDLESS_NUMBER: Final = re.compile(r"\d{1000,}")  # Python reads no number of more than 4300 digits
 _MARKS: Final = ((b"\xff\xfe", "UTF-16"), (b"\xfe\xff", "UTF-16"))
 _PARTS: Final = {
@@ -74,14 +75,16 @@ def read_text(path: Path, problems: Problems) -> str | None:
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:
-        before = data[: error.start]
-        line_start = before.rfind(b"\n") + 1
+        # any line end counts as one, as in what is read below
+        before = data[: error.start].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        start = before.rfind(b"\n") + 1
+        shown = before[start:] + re.split(rb"[\r\n]", data[error.start :], maxsplit=1)[0]
         problems.error(
             f"the byte 0x{data[error.start]:02x} is not UTF-8 text",
             path=path,
             line=before.count(b"\n") + 1,
-            column=len(before[line_start:].decode("utf-8")) + 1,
-            offending=data[line_start:].split(b"\n", 1)[0].decode("utf-8", errors="replace").rstrip("\r"),
+            column=len(before[start:].decode("utf-8")) + 1,
+            offending=shown.decode("utf-8", errors="replace"),
             remedy="Save the file again with the encoding UTF-8.",
         )
         return None
@@ -116,6 +119,21 @@ def _neighbour(path: Path) -> str:
     return f"Did you mean {near}?" if near else f"Check the name; it was looked for in {path.parent}."
 
 
+def plain_number(text: str) -> Fraction:
+    """The number that a text states: ``3``, ``0.5``, ``2/3``.
+
+    Raises
+    ------
+    ValueError : it states none, divides by 0, or has an exponent (``1e999999999`` fills the memory).
+    """
+    if "e" in text.lower():
+        raise ValueError(f"{text!r} is not a plain number")
+    try:
+        return Fraction(text)
+    except ZeroDivisionError as error:
+        raise ValueError(f"{text!r} divides by 0") from error
+
+
 def say_quarters(amount: Fraction) -> str:
     """``3½`` as a musician reads it."""
     whole, part = divmod(amount, 1)
@@ -134,21 +152,42 @@ class SourceText:
         text = unicodedata.normalize("NFC", text.removeprefix("\ufeff"))
         self.lines: list[str] = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
         self.failed = False
+        self._shown: dict[int, str] = {}
+        self._told = 0
 
     def error(self, line: int, column: int, what: str, remedy: str = "") -> None:
-        """Tell an error at a 1-based line and column."""
+        """Tell an error at a 1-based line and column; one behind the line's end, where something
+        is missing, points at its end."""
         self.failed = True
+        if self._too_many():
+            return
+        if 1 <= line <= len(self.lines):
+            column = min(column, len(self.lines[line - 1]) + 1)
         self.problems.error(
             what, remedy=remedy, path=self.path, line=line, column=column, offending=self._line(line)
         )
 
     def caution(self, line: int, column: int, what: str, remedy: str = "") -> None:
         """Tell a caution at a 1-based line and column."""
+        if self._too_many():
+            return
         self.problems.caution(
             what, remedy=remedy, path=self.path, line=line, column=column, offending=self._line(line)
         )
 
+    def _too_many(self) -> bool:
+        """Whether enough has been told; that there is more is told once."""
+        self._told += 1
+        if self._told == MOST_TOLD + 1:
+            self.problems.caution(
+                f"only the first {MOST_TOLD:,} problems are told", path=self.path, line=1, column=1,
+                remedy="Is it really the written music? If so, mend these first.",
+            )  # fmt: skip
+        return self._told > MOST_TOLD
+
     def _line(self, line: int) -> str:
-        # control characters would break the caret's place on a terminal
-        text = self.lines[line - 1] if 1 <= line <= len(self.lines) else ""
-        return "".join(" " if unicodedata.category(c) == "Cc" else c for c in text)
+        # control characters would break the caret's place on a terminal; a line may have many problems
+        if line not in self._shown:
+            text = self.lines[line - 1] if 1 <= line <= len(self.lines) else ""
+            self._shown[line] = "".join(" " if unicodedata.category(c) == "Cc" else c for c in text)
+        return self._shown[line]

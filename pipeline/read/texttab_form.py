@@ -12,7 +12,7 @@ from pipeline.music.errors import MusicError
 from pipeline.music.metre import NO_SIGNS, Bar, Form, Metre, Signs
 from pipeline.music.tab import Phrase, TempoMark
 from pipeline.music.words import tidy
-from pipeline.read.source import SourceText, say_quarters
+from pipeline.read.source import SourceText, plain_number, say_quarters
 from pipeline.read.texttab_heads import DEFAULT_BPM, parse_tempo
 from pipeline.read.texttab_lines import Header
 
@@ -227,7 +227,10 @@ class FormReader:
                 )
                 continue
             bar = form.written.bars[numbers.index(int(match["bar"]))]
-            quarter = bar.start + (bar.offset_of(Fraction(match["beat"])) if match["beat"] else 0)
+            try:
+                quarter = bar.start + (bar.offset_of(plain_number(match["beat"])) if match["beat"] else 0)
+            except ValueError:  # beat 4/0
+                quarter = bar.end
             if not bar.start <= quarter < bar.end or not 10 <= bpm <= 500:
                 self.source.error(
                     header.line,

@@ -11,7 +11,7 @@ from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.instrument import INSTRUMENTS, Instrument
 from pipeline.music.key import Key
 from pipeline.music.metre import Metre
-from pipeline.read.source import SourceText
+from pipeline.read.source import SourceText, plain_number
 from pipeline.read.texttab_instrument import check_labels, read_instrument
 from pipeline.read.texttab_lines import Header, Sheet
 from pipeline.read.texttab_values import read_duration
@@ -87,8 +87,8 @@ def _swing(source: SourceText, header: Header) -> Fraction | None:
     share = _SWINGS.get(text)
     try:
         if share is None:
-            share = Fraction(text.removesuffix("%").strip()) / (100 if text.endswith("%") else 1)
-    except (ValueError, ZeroDivisionError):
+            share = plain_number(text.removesuffix("%").strip()) / (100 if text.endswith("%") else 1)
+    except ValueError:
         share = None
     if share is None or not Fraction(1, 2) <= share < 1:
         source.error(

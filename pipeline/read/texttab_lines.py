@@ -284,7 +284,7 @@ class _Sorter:
 
     def _header(self, number: int, raw: str, match: re.Match[str]) -> None:
         name = match[1].lower()
-        value, *comment = re.split(r"\s{2,}#", match[2] or "", maxsplit=1)
+        value, *comment = re.split(r"(?<=\s\s)#", match[2] or "", maxsplit=1)
         value = value.strip()
         if comment and name in HEADERS:
             self._comment(comment[0])
