@@ -46,7 +46,7 @@ _WORDS: Final = {
     "dir": (340.0, False, "ink"),
     "ending": (320.0, True, "ink"),
     "fing": (260.0, False, "ink"),
-    "syl": (360.0, False, "ink"),
+    "syl": (330.0, False, "ink"),
 }
 _LEAST: Final = 0.6  # words are set no smaller than this share of their size
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import re
+from collections import Counter
 from dataclasses import replace
 from fractions import Fraction as F
 from xml.etree.ElementTree import Element
@@ -13,22 +14,34 @@ import pypdf
 import pypdfium2
 import pytest
 from defusedxml.ElementTree import fromstring
+from hypothesis import HealthCheck, given, settings
 
 from pipeline.errors import MisuseError
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.metre import Bar, Form, Metre
-from pipeline.music.tab import Tab
-from pipeline.music.technique import Bend, Grace, Technique
+from pipeline.music.tab import Lyric, Tab
+from pipeline.music.technique import (
+    Bend,
+    Grace,
+    HammerOn,
+    Harmonic,
+    HarmonicKind,
+    Slide,
+    SlideKind,
+    Technique,
+)
 from pipeline.page.engrave import Engraving, engrave
 from pipeline.page.look import default_look, look_from
 from pipeline.page.marks import bend_name
 from pipeline.page.shapes import text_width
 from pipeline.page.sheet import _LEAST, PAPERS, _fitting
-from tests.page.pieces import PIECES, long_tab, techniques_tab
+from tests.page.pieces import PIECES, all_marks_tab, long_tab, techniques_tab
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
+from tests.wholetabs import whole_tabs
 
 ALL = {"lead": lead_tab, "waltz": waltz_tab, **PIECES}
 SVG = "{http://www.w3.org/2000/svg}"
+XLINK = "{http://www.w3.org/1999/xlink}"
 
 
 def systems_of(pages: tuple[str, ...]) -> list[Element]:
@@ -326,3 +339,107 @@ def test_long_words_stay_on_the_page_and_legible() -> None:
         assert size >= 850 * _LEAST and shown.endswith("…") and len(shown) > 5
         assert text_width(shown, look, size=size, bold=True) <= 12_000
     assert _fitting("Low Tide", look, 850, 12_000) == ("Low Tide", 850)
+
+
+def texts_of(pages: tuple[str, ...]) -> list[str]:
+    return [words(text) for page in pages for text in fromstring(page).iter(f"{SVG}text")]
+
+
+def test_all_that_stands_beside_the_notes_is_on_the_page() -> None:
+    tab = all_marks_tab()
+    made = engrave(tab)
+    shown = Counter(texts_of(made.pages))
+    for said in ("To Coda", "Fine", "D.S. al Coda", "D.C. al Fine", "gently", "second time softly", "rit."):
+        assert shown[said] == 1, said
+    for syllable, count in Counter(lyric.text.rstrip("-") for lyric in tab.lyrics).items():
+        assert shown[syllable] >= count, syllable
+    plucked = Counter(note.pluck for note in tab.notes if note.pluck)
+    fingers = Counter(str(note.finger or "T") for note in tab.notes if note.finger is not None)
+    drawn = Counter(
+        words(group)
+        for system in systems_of(made.pages)
+        for group in system.iter(f"{SVG}g")
+        if "fing" in group.get("class", "").split()
+    )
+    assert all(shown[letter] >= count for letter, count in plucked.items())
+    assert Counter({name.strip(): count for name, count in drawn.items()}) == fingers
+    # SMuFL: segno U+E047, coda U+E048
+    glyphs = [
+        use.get(f"{XLINK}href", "") for page in made.pages for use in fromstring(page).iter(f"{SVG}use")
+    ]
+    assert sum("E047" in glyph for glyph in glyphs) == sum("E048" in glyph for glyph in glyphs) == 1
+    assert made.notes == ()
+
+
+def frame(text: Element) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom of a line of text, from the fonts' own widths."""
+    size, x, y = (float(text.get(name, "0")) for name in ("font-size", "x", "y"))
+    wide = text_width(words(text), default_look(), size=size)
+    left = {"middle": x - wide / 2, "end": x - wide}.get(text.get("text-anchor", "start"), x)
+    return left, y - 0.6 * size, left + wide, y
+
+
+@pytest.mark.parametrize("moved", range(4))
+def test_marks_keep_clear_of_the_words_under_the_staff(moved: int) -> None:
+    """The amount of a bend was printed over the second verse."""
+    rows: list[tuple[F | int, F | int, int, int, tuple[Technique, ...]]] = [
+        (n * F(1, 2), F(1, 2), 1 + n % 2, 5 + n % 3, (Bend.up(2),) if n % 4 == moved else ())
+        for n in range(16)
+    ]
+    tab = tab_of(rows, form=Form.plain(2))
+    sung = [
+        Lyric(note.onset, word, v)
+        for v in (1, 2, 3)
+        for note, word in zip(tab.notes, ["round", "and", "back", "again"] * 4, strict=True)
+    ]
+    checked = 0
+    for system in systems_of(engrave(replace(tab, lyrics=tuple(sung))).pages):
+        said = [
+            frame(t) for g in system.iter(f"{SVG}g") if g.get("class") == "syl" for t in g.iter(f"{SVG}text")
+        ]
+        (marks,) = [g for g in system.iter(f"{SVG}g") if g.get("class") == "marks"]
+        for mark in (frame(t) for t in marks.iter(f"{SVG}text") if words(t) == "full"):
+            assert not any(
+                mark[0] < s[2] and s[0] < mark[2] and mark[1] < s[3] and s[1] < mark[3] for s in said
+            )
+            checked += 1
+    assert checked == 4
+
+
+def test_words_where_no_note_starts_are_printed_too() -> None:
+    tab = replace(tab_of([(0, 4, 1, 3, ())]), lyrics=(Lyric(F(5, 2), "ah"),))
+    assert "ah" in texts_of(engrave(tab).pages)
+
+
+def test_two_slides_of_one_note_and_a_hammer_on_from_nothing_are_drawn() -> None:
+    """Of two slides the first alone was; a hammer-on without a note before had no letter."""
+
+    def lines(*techniques: Technique) -> int:
+        (system,) = systems_of(engrave(tab_of([(0, 4, 2, 5, techniques)])).pages)
+        (marks,) = [g for g in system.iter(f"{SVG}g") if g.get("class") == "marks"]
+        return sum(path.get("stroke-width") == "26" for path in marks.iter(f"{SVG}path"))
+
+    assert lines(Slide(SlideKind.IN_BELOW)) == lines(Slide(SlideKind.OUT_DOWN)) == 1
+    assert lines(Slide(SlideKind.IN_BELOW), Slide(SlideKind.OUT_DOWN)) == 2
+    assert "H" in texts_of(engrave(tab_of([(0, 4, 2, 5, (HammerOn(),))])).pages)
+
+
+def test_what_the_page_has_no_place_for_is_told() -> None:
+    tab = tab_of([(0, 2, 1, 3, ()), (0, 2, 2, 3, ()), (2, 2, 3, 12, (Harmonic(HarmonicKind.NATURAL, 24),))])
+    tab = replace(
+        tab,
+        notes=(replace(tab.notes[0], dynamic="f"), *tab.notes[1:]),
+        form=Form((Bar(1, Metre(), F(4), repeat_times=2, double=True),)),
+    )
+    assert engrave(tab).notes == (
+        "bar 1, beat 1: notes struck together at different loudness; the page shows the loudest",
+        "bar 1, beat 3: which partial the harmonic sounds is not on the page",
+        "bar 1: the page shows the repeat sign, not the double barline",
+    )
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(whole_tabs())
+def test_tabs_at_their_edges_can_be_printed(tab: Tab) -> None:
+    assert engrave(tab).pages
