@@ -9,6 +9,7 @@ Rossing, "The Physics of Musical Instruments", 2nd ed. 1998, ch. 2), and the fre
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Final
@@ -93,6 +94,10 @@ NO_NODE: Final = Rule(
     "caution", "a natural harmonic where the string has no node",
     "They ring at frets 12, 7, 5, 9, 4 and 3; elsewhere only artificial and pinch harmonics do.",
 )  # fmt: skip
+OTHER_HARMONIC: Final = Rule(
+    "caution", "a natural harmonic that is said to sound another pitch than rings there",
+    "Correct its fret, or leave its pitch to the fret.",
+)  # fmt: skip
 OPEN_VIBRATO: Final = Rule(
     "remark",
     "vibrato on an open string",
@@ -110,6 +115,7 @@ AGAINST_EACH_OTHER: Final = Rule(
 
 _PARTIALS: Final = range(2, 9)
 _NODE_FRETS: Final = 0.4  # how far from its fret a harmonic is still written at it
+_SOUND_REACH: Final = 0.75  # semitones between a partial and the pitch it is written as
 _STRIFE: Final[tuple[tuple[type[Technique], type[Technique], str], ...]] = (
     (LetRing, PalmMute, "let ring and palm mute"),
     (LetRing, Staccato, "let ring and staccato"),
@@ -166,8 +172,6 @@ class _Struck:
 
     def silent(self, start: Fraction, end: Fraction) -> bool:
         """Whether nothing begins, and nothing goes on, from ``start`` until ``end``."""
-        from bisect import bisect_left
-
         upto = bisect_left(self._onsets, end)
         # notes are seldom longer than the hundred that follow them
         return all(stop <= start for _, stop in self._spans[max(0, upto - 100) : upto])
@@ -260,8 +264,7 @@ def bends(tab: Tab, places: Places) -> Iterator[Finding]:
 
 def _easy_semitones(neck: Instrument, note: Note) -> int:
     """How far a bend goes without a struggle: common practice."""
-    bass = neck.clef == "F"
-    wound = bass or neck.strings[note.string - 1].midi < 55  # below the open G of a guitar
+    wound = neck.clef == "F" or (len(neck.strings) >= 6 and note.string > 3)
     return 2 if wound or note.fret <= 3 else 4
 
 
@@ -274,17 +277,18 @@ def _tones(semitones: Fraction) -> str:
 
 
 def harmonics(tab: Tab, places: Places) -> Iterator[Finding]:
-    """Natural harmonics at frets where nothing rings."""
+    """Natural harmonics at frets where nothing rings, or something else than is said."""
     for note in tab.notes:
         harmonic = note.get(Harmonic)
         if harmonic is None or harmonic.kind is not HarmonicKind.NATURAL:
             continue
-        if not any(_near(note.fret, sounds, harmonic.sounds) for sounds in node_semitones(note.fret)):
-            yield at_note(NO_NODE, tab, note, places, f"string {note.string}, fret {note.fret}")
-
-
-def _near(fret: int, sounds: float, said: int) -> bool:
-    return fret == 0 or abs(sounds - said) < 0.75
+        rings = sorted(node_semitones(note.fret)) if note.fret else []
+        where = f"string {note.string}, fret {note.fret}"
+        if not rings:
+            yield at_note(NO_NODE, tab, note, places, where)
+        elif not any(abs(sounds - harmonic.sounds) < _SOUND_REACH for sounds in rings):
+            said = f"{where}: {harmonic.sounds} semitones above the open string, {round(rings[0])} ring there"
+            yield at_note(OTHER_HARMONIC, tab, note, places, said)
 
 
 def node_semitones(fret: int) -> Iterable[float]:

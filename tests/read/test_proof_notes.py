@@ -114,7 +114,8 @@ WRONG: list[tuple[Rule, list[Row]]] = [
     (rules.HARMONIC_BENT, one(12, natural(), Bend.up(2))),
     (rules.NO_NODE, one(11, natural())),
     (rules.NO_NODE, one(1, natural(24))),
-    (rules.NO_NODE, one(7, natural(12))),
+    (rules.NO_NODE, one(0, natural())),
+    (rules.OTHER_HARMONIC, one(7, natural(12))),
     (rules.OPEN_VIBRATO, one(0, Vibrato())),
     (rules.OPEN_TAP, one(0, Tap())),
     (rules.OPEN_SLIDE, one(0, Slide(SlideKind.OUT_DOWN))),
@@ -134,6 +135,13 @@ def test_the_fret_before_and_the_string_are_told() -> None:
     problem = problems_of(tab_of(two(7, 5, HAMMER)))[0]
     assert problem.what == "bar 1, beat 2: a hammer-on that does not go up (string 2, fret 7 to 5)"
     assert "pull-off (p)" in problem.remedy and problem.level == "caution"
+
+
+def test_a_plain_string_stays_plain_when_it_is_tuned_down() -> None:
+    rows = one(9, Bend.up(3), string=3)
+    assert broken(tab_of(rows, instrument="guitar half-step down")) == set()
+    assert broken(tab_of(one(9, Bend.up(3), string=4), instrument="guitar")) == {rules.BEND_STIFF}
+    assert broken(tab_of(one(9, Bend.up(3), string=1), instrument="bass")) == {rules.BEND_STIFF}
 
 
 def tied(fret: int, onset: F | int = 1, first: int = 5) -> Tab:
