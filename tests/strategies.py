@@ -1,4 +1,4 @@
-"""Music made up by hypothesis: tabs of any instrument, metre, repeats and techniques."""
+"""Music made up by hypothesis: tabs as an engraver writes them; ``wholetabs`` makes any tab there can be."""
 
 from __future__ import annotations
 

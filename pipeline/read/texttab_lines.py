@@ -233,8 +233,9 @@ class _Sorter:
                 number,
                 len(text) - len(text.lstrip()) + 1,
                 "this line is not understood",
-                "Expected a header (key: Am), a phrase name in [ ], durations (q e e h) or a string"
-                " (e|--5--|). Begin the line with # to make it a comment.",
+                "Expected a header (key: Am), a phrase name in [ ], durations (q e e h), a string (e|--5--|),"
+                ' words in quotes above the strings ("rit.") or sung below them (LY Oh, tide).'
+                " Begin the line with # to make it a comment.",
             )
 
     def _damaged_string(self, number: int, text: str) -> None:
@@ -337,7 +338,7 @@ class _Sorter:
             text = raw.rstrip()  # as it is spelled
         else:
             name = (match["name"] or _SPAN_NAMES[match["span"].upper().replace(".", "")]).upper()
-        above = self.next.durations is not None or self.next.endings is not None
+        above = self.next.durations is not None or self.next.endings is not None or self._leads_on(number)
         system = self.next if above and not match["words"] else self.last
         if system is None:
             self.source.error(
@@ -350,6 +351,19 @@ class _Sorter:
         # a label among the columns stands for a mark of its span
         blank = LABEL if match["span"] else " "
         system.spans.append((name, number, " " * begin + blank * label + text[match.end() :]))
+
+    def _leads_on(self, number: int) -> bool:
+        """Whether a line that stands apart from the strings before leads on to strings below it."""
+        lines = self.source.lines
+        if self.last is not None and number > 1 and lines[number - 2].strip():
+            return False
+        for raw in lines[number:]:
+            string = _STRING.match(plain(raw.rstrip()))
+            if string and _is_string(string):
+                return True
+            if not raw.strip():
+                break
+        return False
 
     def _remarks(self, number: int, raw: str, text: str) -> None:
         """Words in quotes above the strings."""

@@ -225,3 +225,11 @@ def test_damaged_tabs_are_read_and_stay_stable_or_are_refused(seeds: range) -> N
 def test_two_hundred_bars_say_where_they_stand() -> None:
     text = write_text_tab(long_tab(200))
     assert good(text) == long_tab(200)
+
+
+def test_a_span_above_its_strings_belongs_to_them() -> None:
+    """A line of palm mute that stood above a system, behind an empty line, went to the one before."""
+    tab = good(f"{HEAD}{system('-5-7-|')}\n PM---\n{system('-8-7-|')}")
+    assert [bool(n.techniques) for n in tab.notes] == [False, False, True, True]
+    tab = good(f"{HEAD}{system('-5-7-|')}PM ---\n\n{system('-8-7-|')}")
+    assert [bool(n.techniques) for n in tab.notes] == [True, True, False, False]
