@@ -164,6 +164,11 @@ class BarReader:
                     )  # fmt: skip
                     continue
             text = word.text[: placed.start()] if placed else word.text
+            if not text:
+                self.source.error(
+                    number, word.column + 1, f"{word.text!r} places no chord", "Write it behind one: Dm@3/8."
+                )
+                continue
             if text in HOLDS:
                 if not sounding and not found and not self.source.failed:
                     self.source.error(
