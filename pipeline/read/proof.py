@@ -14,7 +14,7 @@ from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.tab import Tab
 from pipeline.read.places import Place, Places
 from pipeline.read.proof_finding import Finding, told
-from pipeline.read.proof_form import proof_form, sections
+from pipeline.read.proof_form import proof_form, sections, sections_against_phrases
 from pipeline.read.proof_hands import proof_hands
 from pipeline.read.proof_harmony import key_doubts, odd_chords
 from pipeline.read.proof_notes import proof_notes
@@ -45,6 +45,7 @@ def findings(music: Music) -> Iterator[Finding]:
         yield from key_doubts(music.tab, music.spans, music.tab_places)
     if music.chart is not None and music.chart_places is not None:
         yield from sections(music.chart, music.chart_places)
+        yield from sections_against_phrases(music.tab, music.chart, music.chart_places)
         yield from odd_chords(music.chart, music.tab.key, music.chart_places)
 
 

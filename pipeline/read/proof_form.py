@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from pipeline.music.chart import Chart
+from pipeline.music.errors import MusicError
 from pipeline.music.tab import Phrase, Tab
 from pipeline.read.places import Place, Places
 from pipeline.read.proof_finding import Finding, Rule, at_bar, in_words
@@ -26,6 +27,14 @@ SHORT_PHRASE: Final = Rule("remark", "a phrase of one bar", "Fine for a lick; ot
 LONG_PHRASE: Final = Rule(
     "remark", f"a phrase of more than {LONGEST_PHRASE} bars",
     "Pupils practise a few bars at a time: divide it.",
+)  # fmt: skip
+PHRASE_IN_NOTE: Final = Rule(
+    "remark", "a phrase that begins in a tied note",
+    "Its loop begins with a note that nobody strikes: let the phrase begin a bar earlier or later.",
+)  # fmt: skip
+SECTION_ELSEWHERE: Final = Rule(
+    "remark", "a section of the chart and a phrase of the tab with one name and different beginnings",
+    "Fine if the phrase is meant to be another one; otherwise count the bars again.",
 )  # fmt: skip
 EMPTY_BARS: Final = Rule(
     "remark", "no note begins or sounds here", "Fine if the lead rests; otherwise notes are missing."
@@ -78,6 +87,10 @@ def phrases(tab: Tab, places: Places, phrase_places: Mapping[str, Place]) -> Ite
         elif len(inside) > LONGEST_PHRASE:
             yield at(LONG_PHRASE, more=f", {len(inside)} bars")
         covered |= inside
+        start = tab.form.written.bars[first].start
+        begins = [note for note in tab.notes if note.onset == start and not note.grace]
+        if begins and all(note.tied for note in begins):
+            yield at(PHRASE_IN_NOTE)
     for index in sorted(with_notes - covered):
         yield at_bar(NO_PHRASE, tab, index, places)
 
@@ -144,6 +157,31 @@ def sections(chart: Chart, places: Places) -> Iterator[Finding]:
         if len({count for _, _, count in found}) > 1:
             said = in_words([f"{count} bars from bar {first + 1}" for _, first, count in found[:6]])
             yield Finding(SECTION_LENGTHS, places.bar(found[0][1]), None, "", f"“{found[0][0]}”: {said}")
+
+
+def sections_against_phrases(tab: Tab, chart: Chart, places: Places) -> Iterator[Finding]:
+    """Sections and phrases that share a name, which each has once, and do not begin together."""
+    try:
+        order = chart.order_for(tab.form)
+    except MusicError:
+        return
+    first_heard: dict[int, int] = {}  # of each bar of the chart, the written bar of the tab
+    for bar, index in zip(tab.form.played.bars, order, strict=True):
+        if index is not None:
+            first_heard.setdefault(index, bar.written)
+    named = [(name.casefold(), name, first) for name, first, _ in sections_of(chart)]
+    phrases = [(phrase.name.casefold(), phrase) for phrase in tab.phrases]
+    for folded, name, first in named:
+        same = [phrase for other, phrase in phrases if other == folded]
+        once = sum(other == folded for other, _, _ in named) == len(same) == 1
+        if not once or first not in first_heard:
+            continue
+        begins, other = tab.form.bar_span(same[0].first, same[0].last)[0], first_heard[first]
+        between = tab.form.bars[min(begins, other) : max(begins, other)]
+        # a phrase may take a pickup or a last ending with it
+        if between and not any(bar.pickup or bar.endings for bar in between):
+            detail = f"“{name}”, bar {tab.form.bars[other].number} and bar {same[0].first}"
+            yield Finding(SECTION_ELSEWHERE, places.bar(first), None, "", detail)
 
 
 def sections_of(chart: Chart) -> list[tuple[str, int, int]]:

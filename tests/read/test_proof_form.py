@@ -137,6 +137,33 @@ def test_sections_of_one_name_have_one_length() -> None:
     assert found_in(bars(6), chart)[0].detail == "“Verse”: 2 bars from bar 1 and 3 bars from bar 4"
 
 
+def test_a_phrase_begins_with_a_note_that_is_struck() -> None:
+    tab = bars(4, ("Call", 1, 2), ("Answer", 3, 4))
+    assert broken(tab) == set()
+    notes = tuple(replace(note, tied=note.onset == 8) for note in tab.notes)
+    assert broken(replace(tab, notes=notes)) == {rules.PHRASE_IN_NOTE}
+
+
+def test_a_section_and_a_phrase_of_one_name_begin_together() -> None:
+    chart = sectioned(Verse=4, Bridge=4)
+    assert broken(bars(8, ("Verse", 1, 4), ("Bridge", 5, 8)), chart) == set()
+    assert broken(bars(8, ("Call", 1, 4), ("Answer", 5, 8)), chart) == set()
+    tab = bars(8, ("verse", 1, 3), ("bridge", 4, 8))
+    assert broken(tab, chart) == {rules.SECTION_ELSEWHERE}
+    assert [f.detail for f in found_in(tab, chart)] == ["“Bridge”, bar 5 and bar 4"]
+
+
+def test_where_a_section_begins_is_counted_through_repeats() -> None:
+    """The chart is written out, the tab has a repeat: its bridge is bar 3 on the page."""
+    form = Form((Bar(1, FOUR, F(4)), Bar(2, FOUR, F(4), repeat_times=2), Bar(3, FOUR, F(4))))
+    tab = tab_of(
+        [(4 * b, 4, 2, 5, ()) for b in range(3)],
+        form=form,
+        phrases=(Phrase("Verse", 1, 2), Phrase("Bridge", 3, 3)),
+    )
+    assert broken(tab, sectioned(Verse=4, Bridge=1)) == {rules.SHORT_PHRASE}
+
+
 def test_the_section_that_has_another_length_is_named() -> None:
     tab = bars(8, ("Verse", 1, 4), ("Bridge", 5, 8))
     assert first_difference(tab, sectioned(Verse=4, Bridge=3)) == (
