@@ -122,12 +122,30 @@ def roman(chord: Chord, key: Key) -> str:
 
     :func:`parse_degree` reads it back as the same chord.
     """
-    minor, rest = _quality(chord)
     signs, step = _degree(key, chord.root, roman=True, shrunk=chord.kind in _SHRUNK)
+    return _numeral(signs, step, chord) + _bass_text(chord, key, roman=True)
+
+
+def _numeral(signs: str, step: int, chord: Chord) -> str:
+    minor, rest = _quality(chord)
     numeral = NUMERALS[step].lower() if minor else NUMERALS[step]
-    if rest[:1] in ("b", "#"):
-        rest = f"({rest})"
-    return signs + numeral + rest + _bass_text(chord, key, roman=True)
+    return signs + numeral + (f"({rest})" if rest[:1] in ("b", "#") else rest)
+
+
+def _figure(signs: str, step: int, chord: Chord) -> str:
+    minor, rest = _quality(chord)
+    if chord.kind not in _SHORT and minor:
+        # -5 would be a flat fifth
+        rest = "-" + (f"({rest})" if rest[:1] in ("b", "#") else rest)
+    return f"{signs}{step + 1}{rest}"
+
+
+def _like(match: re.Match[str], chord: Chord, *, roman: bool) -> str:
+    """The degree that was read with this chord's quality, as a suggestion."""
+    degree = match["degree"].upper()
+    if roman:
+        return _numeral(match["signs"], NUMERALS.index(degree), chord)
+    return _figure(match["signs"], int(degree) - 1, chord)
 
 
 def number(chord: Chord, key: Key) -> str:
@@ -135,12 +153,8 @@ def number(chord: Chord, key: Key) -> str:
 
     :func:`parse_degree` reads it back as the same chord.
     """
-    minor, rest = _quality(chord)
     signs, step = _degree(key, chord.root, roman=False)
-    if chord.kind not in _SHORT and minor:
-        # -5 would be a flat fifth
-        rest = "-" + (f"({rest})" if rest[:1] in ("b", "#") else rest)
-    return f"{signs}{step + 1}{rest}{_bass_text(chord, key, roman=False)}"
+    return _figure(signs, step, chord) + _bass_text(chord, key, roman=False)
 
 
 def parse_degree(text: str, key: Key) -> Chord:
@@ -183,9 +197,7 @@ def parse_degree(text: str, key: Key) -> Chord:
             str(error).replace(repr("C" + rest), repr(text)).replace("chord name", "chord"),
             text=text,
             column=min(column, len(text)),
-            suggestion=None
-            if error.suggestion is None
-            else match[0] + error.suggestion[1 + (added and error.suggestion[1:2] == "m") :],
+            suggestion=error.suggestion and _like(match, Chord.parse(error.suggestion), roman=is_roman),
         ) from error
     if quality.bass is not None:
         raise SpellingError(
