@@ -45,6 +45,11 @@ def open_score(path: Path, problems: Problems) -> Element | None:
         data = _unpacked(data, path, problems)
         if data is None:
             return None
+        if data[:4] == b"PK\x03\x04":
+            problems.error(
+                "the archive holds another archive", path=path, remedy="Unpack it, and name the score in it."
+            )
+            return None
     elif path.suffix.lower() == ".mxl":
         problems.error(
             "an .mxl file is a zip archive, this one is not",

@@ -12,7 +12,7 @@ from xml.etree.ElementTree import Element
 
 from defusedxml.ElementTree import DefusedXMLParser
 
-MAX_ELEMENTS: Final = 1_000_000
+MAX_ELEMENTS: Final = 800_000
 MAX_DEPTH: Final = 100
 
 

@@ -73,9 +73,17 @@ def heard_by_music21(path: Path, starts: list[F]) -> Heard:
                 tie = tie or (element.tie.type if element.tie is not None else "")
                 length = fraction(element.quarterLength)
                 rows.append((onset, length, round(note.pitch.midi), tie in ("start", "continue"), voice))
+    rows.sort(key=lambda row: row[0])
     found: list[list[F | int]] = []
     last: dict[tuple[int, F], list[tuple[str, list[F | int]]]] = {}
-    for onset, length, midi, onward, voice in sorted(rows, key=lambda row: row[0]):
+    while rows:
+        # of two notes of one pitch at one moment the one in the voice of the tie goes on
+        now = rows[0][0]
+        together = [row for row in rows[:24] if row[0] == now]
+        tied = [r for r in together if r[4] in [voice for voice, _ in last.get((r[2], r[0]), [])]]
+        chosen = (tied or together)[0]
+        rows.remove(chosen)
+        onset, length, midi, onward, voice = chosen
         waiting = last.get((midi, onset), [])
         if waiting:  # a tie without its end goes on all the same; one of two in the same voice
             found_home = next((item for item in waiting if item[0] == voice), waiting[0])
@@ -162,8 +170,11 @@ def tunes(path: Path, folder: Path) -> Iterator[Path]:
     found = opened.scores if isinstance(opened, music21.stream.Opus) else [opened]
     for index, tune in enumerate(found):
         made = folder / f"tune{index}.musicxml"
-        tune.write("musicxml", made)
-        yield made
+        try:
+            tune.write("musicxml", made)
+        except music21.exceptions21.Music21Exception:  # it cannot write everything that it reads
+            continue
+        yield from single_parts(made, folder)
 
 
 def report(results: Counter[str]) -> None:
