@@ -23,7 +23,7 @@ from fractions import Fraction
 from typing import Final
 
 # grids of exact notation, simplest first: steps to the quarter
-_EXACT: Final = (1, 2, 4, 3, 8, 6, 5, 16, 12, 7, 9, 10, 14, 24, 18, 15, 20, 28)
+EXACT: Final = (1, 2, 4, 3, 8, 6, 5, 16, 12, 7, 9, 10, 14, 24, 18, 15, 20, 28)
 # what a grid of so many steps to the beat costs
 _SIMPLE: Final = {1: 0.0, 2: 0.3, 4: 0.9, 3: 1.2, 8: 4.0, 6: 3.2, 5: 6.0, 12: 8.0, 7: 8.0, 16: 12.0}
 _COMPOUND: Final = {1: 0.0, 3: 0.2, 6: 0.9, 2: 2.0, 12: 4.0, 4: 4.0, 9: 6.0}
@@ -66,7 +66,12 @@ class Quantised:
 
 
 def quantise(
-    notes: Sequence[PlayedNote], beats: Sequence[Beat], *, tick: Fraction, beat_s: float = 0.5
+    notes: Sequence[PlayedNote],
+    beats: Sequence[Beat],
+    *,
+    tick: Fraction,
+    beat_s: float = 0.5,
+    notated: bool = False,
 ) -> Quantised:
     """Written times of played notes.
 
@@ -75,14 +80,15 @@ def quantise(
     beats : cover the piece, in order
     tick : the finest step of the source, quarters
     beat_s : how long a beat lasts, seconds, for what counts as struck together
+    notated : the times are known to be notated, however few they are
     """
     half = Fraction(1, 2)
     if not notes:
         return Quantised((), (), (), half, True)
     starts = [beat.start for beat in beats]
-    exact = _exactly([note.onset for note in notes], beats, starts, tick)
+    exact = _exactly([note.onset for note in notes], beats, starts, tick, notated)
     if exact is not None:
-        ends = _exactly([note.end for note in notes], beats, starts, tick)
+        ends = _exactly([note.end for note in notes], beats, starts, tick, notated)
         if ends is not None and all(e > o for o, e in zip(exact, ends, strict=True)):
             return Quantised(tuple(exact), tuple(ends), (False,) * len(notes), half, True)
         made, short = _ends(notes, exact, beats, starts, half)
@@ -99,7 +105,11 @@ def _home(time: Fraction, starts: Sequence[Fraction]) -> int:
 
 
 def _exactly(
-    times: Sequence[Fraction], beats: Sequence[Beat], starts: Sequence[Fraction], tick: Fraction
+    times: Sequence[Fraction],
+    beats: Sequence[Beat],
+    starts: Sequence[Fraction],
+    tick: Fraction,
+    notated: bool,
 ) -> list[Fraction] | None:
     """Times that lie on grids within a tick, put there; None when too many do not.
 
@@ -114,18 +124,18 @@ def _exactly(
     chance, unfit = 0.0, 0
     for home, own in by_beat.items():
         start = starts[home]
-        grid = next((d for d in _EXACT if all(_on(t - start, d, slack) is not None for t in own)), None)
+        grid = next((d for d in EXACT if all(_on(t - start, d, slack) is not None for t in own)), None)
         for time in own:
-            on = grid or next((d for d in _EXACT if _on(time - start, d, slack) is not None), None)
+            on = grid or next((d for d in EXACT if _on(time - start, d, slack) is not None), None)
             if on is None:
                 found[time] = time
                 unfit += 1
                 continue
             placed = _on(time - start, on, slack)
             found[time] = start + (placed if placed is not None else time - start)
-            points = sum(_EXACT[: _EXACT.index(on) + 1])
+            points = sum(EXACT[: EXACT.index(on) + 1])
             chance += math.log(min(1.0, points * float(max(2 * slack, tick))))
-    if unfit > 0.02 * len(found) or chance > -3.0:
+    if not notated and (unfit > 0.02 * len(found) or chance > -2.5):
         return None
     return [found[time] for time in times]
 

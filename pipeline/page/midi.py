@@ -31,6 +31,7 @@ from typing import Final
 import mido
 
 from pipeline.music.errors import MusicError
+from pipeline.music.quantise import EXACT
 from pipeline.music.tab import DYNAMICS, SoundingNote, Tab
 from pipeline.music.technique import (
     LEAVING,
@@ -280,9 +281,11 @@ def _written_words(
     words: list[str] = []
     if strikes[0][0] != note.pitch.midi and note.pitch.midi != note.sounding_midi(tab.instrument):
         words.append(f"fret {note.fret}")
-    if tick_of(played.onset) != tick_of(sound.onset):
-        words.append(f"at {sound.onset}")
-    if tick_of(strikes[-1][2]) != tick_of(sound.end) or tick_of(played.onset) != tick_of(sound.onset):
+    # what lies on no usual grid would be taken for something simpler nearby
+    start = sound.bar.start
+    if tick_of(played.onset) != tick_of(sound.onset) or _unusual(sound.onset, start):
+        words += [f"at {sound.onset}", f"lasts {sound.duration}"]
+    elif tick_of(strikes[-1][2]) != tick_of(sound.end) or _unusual(sound.end, start):
         words.append(f"lasts {sound.duration}")
     if len(strikes) > 1:
         words.append(f"strikes {len(strikes)}")
@@ -301,6 +304,10 @@ def _written_words(
 def _position(semitones: float) -> int:
     """The wheel's position, -8192..8191, for a number of semitones."""
     return max(-8192, min(8191, round(semitones * 8192 / BEND_RANGE)))
+
+
+def _unusual(moment: Fraction, start: Fraction) -> bool:
+    return (moment - start).denominator not in EXACT or start.denominator not in (1, 2, 4)
 
 
 def _wheel(played: _Played, following: _Played | None) -> Iterator[tuple[Fraction, int, int]]:

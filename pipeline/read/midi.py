@@ -117,12 +117,15 @@ class _Reader:
         self._tell_parts(part, others)
         neck = instrument or instrument_of(part, self.song, self.notes)
         part.notes.sort(key=lambda note: (note.onset, -note.midi, note.channel))
-        shift = self._shift(part, neck)
+        drafts = self._drafts(part, neck)
+        shift = self._shift(drafts, neck)
         if shift is None:
             return None
-        drafts = self._drafts(part, neck, shift)
+        for draft in drafts if shift else ():
+            draft.midi += shift
+            draft.line = None
         try:
-            form = form_of(self.song, max(draft.end for draft in drafts), self.notes)
+            form = form_of(self.song, max(note.end for note in part.notes), self.notes)
         except TooLongError as error:
             self._error(f"the piece would have {error}", "Cut the silence at its end and export it again.")
             return None
@@ -173,11 +176,12 @@ class _Reader:
         if self.song.unended:
             self.notes.append(f"{self.song.unended} notes never end: taken to last to the end of their track")
 
-    def _shift(self, part: MidiPart, neck: Instrument) -> int | None:
+    def _shift(self, drafts: Sequence[_Draft], neck: Instrument) -> int | None:
         """Octaves, in semitones, that bring the part onto the neck; None when none does."""
         low, high = neck.midi_range
-        midis = [note.midi for note in part.notes]
-        if low <= min(midis) and max(midis) <= high:
+        # harmonics sound above the neck: the text beside them says where they are touched
+        midis = [d.midi for d in drafts if d.written is None or d.written.fret is None]
+        if not midis or (low <= min(midis) and max(midis) <= high):
             return 0
         for octaves in (-1, 1, -2, 2, -3, 3):
             if low <= min(midis) + 12 * octaves and max(midis) + 12 * octaves <= high:
@@ -188,8 +192,6 @@ class _Reader:
                 )
                 return 12 * octaves
         outside = sum(not low <= midi <= high for midi in midis)
-        if any((d := written_note(n.words)) and d.fret is not None for n in part.notes):
-            return 0  # harmonics sound above the neck
         self._error(
             f"{outside} of {len(midis)} notes lie beyond the {neck.name} (MIDI {low} to {high}; "
             f"the part goes from {min(midis)} to {max(midis)})",
@@ -197,8 +199,8 @@ class _Reader:
         )
         return None
 
-    def _drafts(self, part: MidiPart, neck: Instrument, shift: int) -> list[_Draft]:
-        strings = string_numbers(part.notes, neck) if not shift else {}
+    def _drafts(self, part: MidiPart, neck: Instrument) -> list[_Draft]:
+        strings = string_numbers(part.notes, neck)
         found: list[_Draft] = []
         swallow: dict[int, int] = {}  # channel -> notes that belong to the one before
         for note in part.notes:
@@ -211,7 +213,10 @@ class _Reader:
             if written is not None and written.strikes > 1:
                 swallow[note.channel] = min(written.strikes - 1, 10_000)
             line = strings.get(note.channel)
-            found.append(_Draft(note, note.onset, note.end, note.midi + shift, line, written))
+            end = note.end
+            if written is not None and written.lasts:
+                end = note.onset + written.lasts
+            found.append(_Draft(note, note.onset, end, note.midi, line, written))
         return found
 
     def _times(
@@ -227,7 +232,11 @@ class _Reader:
         sounds = [PlayedNote(d.onset, d.end, d.line) for d in plain]
         beats = beats_of(form)
         made: Quantised = quantise(
-            sounds, beats, tick=Fraction(1, self.song.division), beat_s=60 / bpm * float(beats[0].quarters)
+            sounds,
+            beats,
+            tick=Fraction(1, self.song.division),
+            beat_s=60 / bpm * float(beats[0].quarters),
+            notated=bool(self.song.instrument),
         )
         played = None
         if not made.exact:
@@ -291,7 +300,12 @@ class _Reader:
             source = draft.source
             near = after is not None and after.source.onset - source.end <= Fraction(1, 16)
             step = after.midi - draft.midi if after is not None and near else None
-            gesture = gesture_of(source.curve, source.onset, source.end, source.modulation, step)
+            curve = source.curve
+            if after is not None and after.written is not None and any(map(reaches, after.marks)):
+                # the text beside the next note tells that it is slid to
+                rest = source.onset + (source.end - source.onset) * Fraction(13, 20)
+                curve = [point for point in curve if point[0] < rest] or curve[:1]
+            gesture = gesture_of(curve, source.onset, source.end, source.modulation, step)
             marks = (*draft.marks, *gesture.techniques)
             if any(isinstance(mark, Bend | Slide) for mark in marks):
                 marks = tuple(mark for mark in marks if not isinstance(mark, Staccato))
@@ -381,6 +395,8 @@ class _Reader:
                 m for m in draft.marks
                 if not (isinstance(m, Trill) and (m.fret == fret or m.fret > frame.instrument.highest_fret))
             )  # fmt: skip
+            if self._together(draft) and not (made and made[-1].grace and made[-1].onset == draft.onset):
+                marks = tuple(replace(m, together=False) if isinstance(m, Grace) else m for m in marks)
             note = frame.note(draft.onset, draft.end - draft.onset, string, fret, *marks)
             made.append(
                 replace(note, dynamic=said.dynamic or draft.dynamic, finger=said.finger, pluck=said.pluck,
