@@ -91,7 +91,7 @@ def test_how_else_they_write_it(text: str, key: str, name: str) -> None:
         ("Iq", 1, "'q' is not understood", "I"),
         ("vi7x", 3, "'x' is not understood", "vi7"),
         ("2-7x", 3, "'x' is not understood", "2-7"),
-        ("imj7", 1, "not understood", "Imaj7"),
+        ("imj7", 2, "not understood", "Imaj7"),
         ("I/E", 2, "a degree too, such as I/3", None),
         ("V7/9", 2, "not understood", "V9"),
         ("#######I", 0, "not a degree", None),
