@@ -41,7 +41,11 @@ EMPTY_BARS: Final = Rule(
 )
 PICKUP_KEPT: Final = Rule(
     "remark", "a last bar without room for the pickup",
-    "By custom it is shorter by the pickup, so that a repeat from the top is in time.",
+    "By custom it is shorter by the pickup, so that whoever starts again from the top is in time.",
+)  # fmt: skip
+PICKUP_TWICE: Final = Rule(
+    "caution", "a repeat that leads back to the pickup and leaves no room for it",
+    "Make this bar shorter by the pickup, or let the repeat begin behind the pickup, with |:.",
 )  # fmt: skip
 WORD_OPEN: Final = Rule(
     "remark",
@@ -123,7 +127,7 @@ def empty_bars(tab: Tab, places: Places) -> Iterator[Finding]:
 
 
 def pickup(tab: Tab, places: Places) -> Iterator[Finding]:
-    """A repeat from the top is out of time when the last bar does not leave room for the pickup."""
+    """Back to the top is out of time when the last bar does not leave room for the pickup."""
     first, last = tab.form.bars[0], tab.form.bars[-1]
     if not first.pickup or len(tab.form.bars) < 3:
         return
@@ -136,7 +140,7 @@ def pickup(tab: Tab, places: Places) -> Iterator[Finding]:
     # repeated, the bar's length counts; at the end, how far its notes go
     filled = bar.bar.length if back else max(inside, default=bar.start) - bar.start
     if filled + first.length > bar.bar.metre.quarters and not (last.signs.fine or last.signs.jump):
-        yield at_bar(PICKUP_KEPT, tab, index, places, "repeated from the top" if back else "")
+        yield at_bar(PICKUP_TWICE if back else PICKUP_KEPT, tab, index, places)
 
 
 def open_words(tab: Tab, places: Places) -> Iterator[Finding]:

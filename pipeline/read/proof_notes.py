@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from typing import Final
@@ -217,28 +218,20 @@ def _judged(
 
 def ties(tab: Tab, places: Places) -> Iterator[Finding]:
     """Tied notes that must be struck after all, always or in some passes."""
-    struck: dict[int, int] = {}
-    played: dict[int, int] = {}
-    tied = {index for index, note in enumerate(tab.notes) if note.tied}
-    if not tied:
-        return
-    for sounding in tab.sounding:
-        if sounding.source in tied:
-            struck[sounding.source] = struck.get(sounding.source, 0) + 1
-    passes: dict[int, int] = {}
-    for bar in tab.form.played.bars:
-        passes[bar.written] = passes.get(bar.written, 0) + 1
+    struck = Counter(s.source for s in tab.sounding if s.note.tied)
+    passes = Counter(bar.written for bar in tab.form.played.bars)
     for index in sorted(struck):
         note = tab.notes[index]
-        played[index] = passes.get(tab.form.written.bar_at(note.onset).index, 1)
         detail = f"string {note.string}, fret {note.fret}"
-        if struck[index] == played[index]:
-            before = [n for n in tab.notes if n.string == note.string and n.end == note.onset and not n.grace]
-            if before and before[-1].fret != note.fret:
-                detail += f"; before it fret {before[-1].fret}"
-            yield at_note(TIE_BROKEN, tab, note, places, detail)
-        else:
+        if struck[index] < passes[tab.form.written.bar_at(note.onset).index]:
             yield at_note(TIE_OVER_REPEAT, tab, note, places, detail)
+            continue
+        before = next(
+            (n for n in tab.notes if n.string == note.string and n.end == note.onset and not n.grace), None
+        )
+        if before is not None and before.fret != note.fret:
+            detail += f"; before it fret {before.fret}"
+        yield at_note(TIE_BROKEN, tab, note, places, detail)
 
 
 def bends(tab: Tab, places: Places) -> Iterator[Finding]:

@@ -105,7 +105,7 @@ def with_pickup(last: int, *, held: int | None = None, repeat: int = 0, start: i
         (with_pickup(4, held=3), set()),
         (with_pickup(4), {rules.PICKUP_KEPT}),
         (with_pickup(3, repeat=3), set()),
-        (with_pickup(4, repeat=3, held=3), {rules.PICKUP_KEPT}),
+        (with_pickup(4, repeat=3, held=3), {rules.PICKUP_TWICE}),
         (with_pickup(4, repeat=3, start=1), set()),
     ],
 )
