@@ -31,7 +31,7 @@ from pipeline.music.technique import (
 from pipeline.page.chordxml import KIND_VALUES, harmony, shown_chords
 from pipeline.page.musicxml import lost_in_musicxml, write_musicxml
 from pipeline.page.notations import bend_elements
-from tests.page.pieces import all_marks_tab, compound_tab, techniques_tab
+from tests.page.pieces import all_marks_tab, compound_tab, techniques_tab, triplets_tab
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 
 
@@ -427,6 +427,9 @@ LOSSES = {
     "bar 1: the double barline, as a repeat sign stands there": {
         "form": Form((Bar(1, Metre(), F(4), repeat_times=2, double=True),))
     },
+    "the numbers of the bars: a reader counts them through from 1": {
+        "form": Form((Bar(7, Metre(), F(4)),)),
+    },
     "bar 1: that it is short but no pickup": {"form": Form((Bar(1, Metre(6, 4), F(4)),))},
 }
 
@@ -436,6 +439,20 @@ def test_losses(sentence: str) -> None:
     tab = replace(tab_of([(0, 4, 1, 5, ())]), **LOSSES[sentence])  # type: ignore[arg-type]
     assert lost_in_musicxml(tab) == (sentence,)
     score(tab)  # can be read all the same
+
+
+def test_a_tie_from_nothing_is_told() -> None:
+    tab = tab_of([(0, 1, 1, 3, ()), (1, 1, 1, 3, ()), (2, 2, 1, 5, ())])
+    tied = replace(tab, notes=(tab.notes[0], *(replace(note, tied=True) for note in tab.notes[1:])))
+    assert lost_in_musicxml(tied) == ("bar 1, beat 3: a tie that comes from no note",)
+
+
+def test_divisions_change_only_where_they_would_be_too_fine() -> None:
+    """MusicXML 4.0, divisions: above 16383 they do not go with MIDI."""
+    odd = [F(1, 97), F(1, 89), F(1, 83)]
+    tab = tab_of([(4 * n, step, 1, 3, ()) for n, step in enumerate(odd)], form=Form.plain(4))
+    assert [d.text for d in score(tab).iter("divisions")] == ["97", "89", "83", "1"]
+    assert len(list(score(triplets_tab()).iter("divisions"))) == 1
 
 
 def test_losses_of_notes() -> None:
