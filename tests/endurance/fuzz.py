@@ -103,7 +103,7 @@ def _work(numbers: range, seed: int, small: bool, folder: Path, keep: Path | Non
     room = _address_space_bytes() + ROOM_BYTES
     resource.setrlimit(resource.RLIMIT_AS, (room, room))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    kept: Counter[str] = Counter()
+    kept: Counter[tuple[str, str]] = Counter()
     with_midi = has_midi_reader()
     for number in numbers:
         one = case(number, seed=seed, small=small)
@@ -113,12 +113,13 @@ def _work(numbers: range, seed: int, small: bool, folder: Path, keep: Path | Non
         outcome = judge(one, folder, thorough=number % THOROUGH == 0)
         pipe.send(_Said(number, one.kind, outcome, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024))
         if outcome.fault and keep is not None:
-            kept[outcome.signature] += 1
-            if kept[outcome.signature] <= _KEPT:
-                if kept[outcome.signature] == 1 and outcome.verdict != HUNG:
-                    pipe.send(_Said(number, one.kind))
-                    one = shrunk(one, outcome, folder)
+            fault = (one.kind, outcome.signature)
+            kept[fault] += 1
+            if kept[fault] <= _KEPT:
                 _keep(one, outcome, keep)
+            if kept[fault] == 1 and outcome.verdict != HUNG:
+                pipe.send(_Said(number, one.kind))
+                _keep(shrunk(one, outcome, folder), outcome, keep)
     pipe.close()
 
 
