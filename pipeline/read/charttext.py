@@ -371,6 +371,12 @@ class _ChartReader:
         return times
 
     def _bar(self, number: int, inside: str, place: int, opened: _Open, times: int, signs: Signs) -> None:
+        if len(self.bars) > MAX_PLAYED_BARS:
+            return  # told below, with the first one too many
+        if len(self.bars) == MAX_PLAYED_BARS:
+            self.source.error(
+                number, place + 1, f"more than {MAX_PLAYED_BARS:,} bars", "Is it really one piece? Make several charts of it."
+            )  # fmt: skip
         sounding = self.sounding
         bar, columns = self.bar_reader.read(number, inside, place, sounding=sounding is not None)
         if bar.blank and self.halfway:
