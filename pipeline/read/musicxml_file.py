@@ -80,7 +80,7 @@ def _text_of(data: bytes) -> tuple[str, str]:
     for mark, name in _UTF16:
         if data.startswith(mark):
             return data[2:].decode(name, errors="replace"), "utf-16"
-    for start, name in ((b"<\0?\0", "utf-16-le"), (b"\0<\0?", "utf-16-be")):
+    for start, name in ((b"<\0?\0", "UTF-16LE"), (b"\0<\0?", "UTF-16BE")):
         if data.startswith(start):
             return data.decode(name, errors="replace"), name
     return data.decode("utf-8", errors="replace"), ""

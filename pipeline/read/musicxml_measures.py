@@ -23,6 +23,7 @@ from pipeline.read.source import plain_number
 _MOST: Final = 10**12  # no number in a score is larger
 _LONGEST_REPEAT: Final = 16  # measures that a measure repeat sign can stand for
 _TIMED: Final = ("direction", "harmony", "sound", "figured-bass")
+_SECTION_LINES: Final = ("light-light", "light-heavy", "heavy-heavy")
 _PLAIN_LINES: Final = ("regular", "light-heavy", "heavy-light", "heavy-heavy", "none")
 
 
@@ -52,6 +53,7 @@ class Measure:
     index : 0-based place in the part
     name : its number as the file has it
     start : quarters from the start of the piece, written
+    section : the barline of the end of a section stands after it
     free : without metre; it has the length of what it holds
     """
 
@@ -66,6 +68,7 @@ class Measure:
     repeat_times: int = 0
     endings: tuple[int, ...] = ()
     double: bool = False
+    section: bool = False
     free: bool = False
     start: Fraction = Fraction(0)
     length: Fraction = Fraction(0)
@@ -219,6 +222,8 @@ class MeasureReader:
         self.ledger.drop_unknown(element, BARLINE, name)
         middle = element.get("location") == "middle"
         style = (element.findtext("bar-style") or "regular").strip()
+        if style in _SECTION_LINES and not middle and element.get("location") != "left":
+            measure.section = True
         if style == "light-light":
             if element.get("location") == "left" and self.measures:
                 self.measures[-1].double = True
@@ -320,16 +325,20 @@ class MeasureReader:
                 return
 
     def _length(self, index: int) -> Fraction:
-        """A measure may be short at the start, at the end, at a repeat, and when the file says so."""
+        """A measure may be short at the start and the end of the piece, of a repeat and of a section, and
+        when the file says so."""
         measure, full = self.measures[index], self.measures[index].metre.quarters
         if not 0 < measure.filled < full:
             return full
         before = self.measures[index - 1] if index else None
-        at_edge = index in (0, len(self.measures) - 1) or measure.repeat_times or measure.repeat_start
-        if measure.implicit or at_edge or (before is not None and (before.repeat_times or before.implicit)):
+        after = self.measures[index + 1] if index + 1 < len(self.measures) else None
+        # the pickup of a new section, and the end of the one before that makes room for it
+        ends = before is None or before.repeat_times or before.implicit or before.section
+        begins = after is None or after.repeat_start or measure.repeat_times or measure.section
+        if measure.implicit or measure.repeat_start or ends or begins:
             return measure.filled
         # a bar written in two halves, as at the end of a line of verse
-        halves = [m for m in (before, self.measures[index + 1]) if m is not None and m.metre == measure.metre]
+        halves = [m for m in (before, after) if m is not None and m.metre == measure.metre]
         if any(m.filled + measure.filled == full for m in halves):
             return measure.filled
         self.ledger.caution(
