@@ -63,13 +63,12 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class LooseGraces:
-    """Grace notes at a moment at which no event of their voice starts.
+    """Grace notes at a moment at which no event of their voice starts, or of two voices.
 
     onset : quarters from the start of the bar
     """
 
     onset: Fraction
-    voice: int
     groups: tuple[tuple[Head, ...], ...]
 
 

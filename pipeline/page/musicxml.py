@@ -14,7 +14,6 @@ MusicXML 4.0 (W3C Music Notation Community Group, 2021), score-partwise.
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Iterator, Sequence
 from typing import Final
@@ -23,8 +22,8 @@ from xml.etree.ElementTree import Element, SubElement, indent, tostring
 from pipeline.music.chart import ChordSpan
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.pitch import A4_HZ
-from pipeline.music.tab import Note, Tab
-from pipeline.music.technique import Grace, Slide
+from pipeline.music.tab import Tab
+from pipeline.music.technique import Slide
 from pipeline.page.barxml import octave_of
 from pipeline.page.chordxml import shown_chords
 from pipeline.page.directions import told_by_names
@@ -138,23 +137,8 @@ def _losses(tab: Tab) -> Iterator[str]:
     for index in sorted(links.alone):
         if tab.notes[index].has(Slide):
             yield f"{tab.where(tab.notes[index])}: a slide that comes from no note"
-    graces = (note for note in tab.notes if note.grace)
-    for _, found in itertools.groupby(graces, key=lambda note: note.onset):
-        notes = list(found)
-        if _interleaved(notes):
-            yield f"{tab.where(notes[0])}: the order of grace notes of two voices"
     words = [tab.title, tab.instrument.name, *(phrase.name for phrase in tab.phrases)]
     words += [lyric.text for lyric in tab.lyrics] + [remark.text for remark in tab.remarks]
     codes = sorted({f"U+{ord(char):04X}" for text in words for char in _FORBIDDEN.findall(text)})
     if codes:
         yield f"characters that XML forbids ({', '.join(codes)})"
-
-
-def _interleaved(graces: Sequence[Note]) -> bool:
-    """Whether grace notes of one moment, voice by voice, come in another order or another grouping."""
-    voices = [note.voice for note in graces]
-    together = any(
-        one.voice != two.voice and (grace := two.get(Grace)) is not None and grace.together
-        for one, two in itertools.pairwise(graces)
-    )
-    return voices != sorted(voices) or together

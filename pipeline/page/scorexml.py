@@ -239,10 +239,9 @@ class ScoreWriter:
         for graces in bar.loose:
             self._move(measure, "backup", length)
             self._move(measure, "forward", graces.onset)
-            number = self.voices - 2 + graces.voice
             event = Event(graces.onset, bar.layers[0].events[0].value)
             for group in graces.groups:
-                self._chord(measure, event, group, number, staff, accidentals)
+                self._chord(measure, event, group, None, staff, accidentals)
             self._move(measure, "forward", length - graces.onset)
         loose = sorted(self.bar_words[bar.bar.index].loose.items()) if staff == 1 else []
         if not loose:
@@ -311,12 +310,13 @@ class ScoreWriter:
         measure: Element,
         event: Event,
         heads: Sequence[Head],
-        number: int,
+        layer: int | None,
         staff: int,
         accidentals: Signs,
     ) -> None:
-        """The heads of an event, or a group of its grace notes."""
+        """The heads of an event, or a group of its grace notes; ``layer``: None for one of its own."""
         for place, head in enumerate(heads):
+            number = self.voices - 2 + head.note.voice if layer is None else layer
             grace = head.note.get(Grace)
             note = SubElement(measure, "note", {"id": self._identity(head, staff), **self._apart(head)})
             if grace is not None:

@@ -465,7 +465,15 @@ def test_losses_of_notes() -> None:
         ]
     )
     assert lost_in_musicxml(tab) == ("bar 1, beat 3: a slide that comes from no note",)
-    notes = (replace(tab.notes[0], voice=2), *tab.notes[1:3])
-    assert lost_in_musicxml(replace(tab, notes=notes)) == (
-        "bar 1, beat 1: the order of grace notes of two voices",
-    )
+
+
+def test_grace_notes_of_two_voices_keep_their_order() -> None:
+    tab = tab_of([(0, 0, n, 3, (Grace(together=n == 3),)) for n in (1, 2, 3)] + [(0, 4, 1, 5, ())])
+    notes = tuple(replace(note, voice=2) if note.string == 2 else note for note in tab.notes)
+    graces = [n for n in staff_notes(score(replace(tab, notes=notes)), "2") if n.find("grace") is not None]
+    assert [(n.get("id"), int(n.findtext("voice") or 0) % 2) for n in graces] == [
+        ("t0", 1),
+        ("t1", 0),
+        ("t2", 1),
+    ]
+    assert [n.find("chord") is not None for n in graces] == [False, False, True]
