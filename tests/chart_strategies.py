@@ -21,7 +21,9 @@ NASTY = [
 names = st.sampled_from(NASTY) | st.text(max_size=12)
 notes = st.builds(Spelling, st.sampled_from("CDEFGAB"), st.integers(-3, 3))
 changes = st.builds(
-    lambda action, degree, alter: Change(action, degree, 0 if action == "omit" else alter),
+    lambda action, degree, alter: Change(
+        action, degree, 0 if action == "omit" else min(alter, 0) if degree == 7 else alter
+    ),
     st.sampled_from(["add", "alter", "omit"]),
     st.integers(2, 13),
     st.integers(-2, 2),

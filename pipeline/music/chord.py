@@ -38,9 +38,9 @@ _HARTE: Final = (
 
 _BASE: Final = re.compile(
     r"(?P<third>[Mm]in(?:or)?|MIN|[Mm]i(?!n)|MI|m(?!aj|a(?![d-z]))|-(?!5|b|#)|−)?"
-    r"(?P<triad>dim|[°º˚]|o(?![a-z])|aug|\+(?!11|13)|ø|Ø)?"
+    r"(?P<triad>dim|[°º˚]|o(?![a-z])|aug|\+|ø|Ø)?"
     r"\(?(?P<maj>[Mm]aj(?:or)?|MAJ|[Mm]a(?![a-z])|MA|M(?![A-Za-z])|[Δ△∆]|\^(?=[679]|1[13]))?"
-    r"(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
+    r"(?:dom(?=\d))?(?P<number>6/9|69|13|11|9|7|6|5)?\)?"
 )
 _CHANGE: Final = re.compile(
     r"(?P<word>add|omit|no|sus|alt|[Mm]aj|M|[Δ△∆])?(?P<sign>[#♯b♭+\-−]{0,2})(?P<degree>13|12|11|10|[1-9])?"
@@ -182,6 +182,14 @@ class Chord:
         return self.text()
 
 
+_STACKED: Final = {"9": (9,), "11": (9, 11), "13": (9, 11, 13)}
+
+
+def _stacked(number: str | None) -> list[Change]:
+    """The thirds over a seventh up to this one: a ninth lies under an eleventh (common practice)."""
+    return [Change("add", degree) for degree in _STACKED.get(number or "", ())]
+
+
 class _Reader:
     """Reads one chord name from left to right."""
 
@@ -234,11 +242,13 @@ class _Reader:
         if triad in ("dim", "°", "º", "˚", "o"):
             if major and number == "7":
                 return "dim", end, [Change("add", 7)]
+            if number in _STACKED:
+                return "dim7", end, _stacked(number)
             return ("dim7", end, []) if number == "7" else ("dim", self._cut(match, number, end), [])
         if triad in ("ø", "Ø"):
-            return "hdim7", end, []
+            return "hdim7", end, _stacked(number)
         if triad in ("aug", "+"):
-            if number in ("7", "9"):
+            if number == "7" or number in _STACKED:
                 kind = ("maj" if major else "") + number
                 return kind, end, [Change("alter", 5, 1)]
             return "aug", self._cut(match, number, end), []
@@ -261,7 +271,7 @@ class _Reader:
         if third and major:
             if number == "7":
                 return "minmaj7", end, []
-            return "minmaj7", end, [Change("add", int(number))]
+            return "minmaj7", end, _stacked(number)
         return ("min" if third else "maj" if major else "") + number, end, []
 
     @staticmethod
@@ -305,11 +315,13 @@ class _Reader:
         if degree is None:
             raise self.fail(column, f"{match[0]!r} lacks its degree")
         number = int(degree)
+        if number == 7 and alter == 1:
+            alter = 0  # Cm#7 has the major seventh: common practice
         if number == 1 and word not in ("no", "omit"):
             raise self.fail(column, f"{match[0]!r} is not understood")
         if word in ("no", "omit"):
             return [Change("omit", number)]
-        if word is None and alter == 0:
+        if word is None and alter == 0 and not match["sign"]:
             if inside and number in (9, 11, 13):  # C7(13): an addition, common practice
                 return [Change("add", number)]
             raise self.fail(column, f"{match[0]!r} is not understood")

@@ -66,6 +66,8 @@ class Change:
         least = 1 if self.action == "omit" else 2
         if not least <= self.degree <= 13 or not -2 <= self.alter <= 2:
             raise MusicError(f"a chord has no degree {self.degree} altered by {self.alter:+d}")
+        if self.degree == 7 and self.alter > 0:
+            raise MusicError("a raised seventh is the octave")
         if self.action == "omit" and self.alter:
             raise MusicError("a degree that is left out is not altered")
 
