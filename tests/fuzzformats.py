@@ -16,6 +16,7 @@ from xml.etree import ElementTree
 
 from tests.fuzzmutations import (
     BYTES,
+    MOST_BYTES,
     NUMBERS,
     TEXT,
     Mutator,
@@ -314,6 +315,76 @@ def of_events(data: bytes, chance: random.Random) -> bytes:
     return with_true_lengths(made) if chance.randrange(2) else made
 
 
+def events_of(track: bytes) -> list[bytes]:
+    """A track's events, each with its delta before it, as far as they can be told; the rest is one more.
+
+    Standard MIDI Files 1.0: variable-length quantities, running status, meta and system exclusive events.
+    """
+    found: list[bytes] = []
+    at, status = 0, 0
+
+    def quantity(place: int) -> tuple[int, int]:
+        value = 0
+        while place < len(track):
+            value = value << 7 | track[place] & 0x7F
+            place += 1
+            if track[place - 1] < 0x80:
+                break
+        return value, place
+
+    while at < len(track):
+        _, place = quantity(at)
+        if place >= len(track):
+            break
+        sign = track[place]
+        if sign in (0xF0, 0xF7, 0xFF):
+            length, after = quantity(place + (2 if sign == 0xFF else 1))
+            end = after + length
+        else:
+            status, place = (sign, place + 1) if sign >= 0x80 else (status, place)
+            end = place + (1 if status >> 4 in (0xC, 0xD) else 2)
+        if end > len(track):
+            break
+        found.append(track[at:end])
+        at = end
+    return found + ([track[at:]] if at < len(track) else [])
+
+
+def of_song(data: bytes, chance: random.Random) -> bytes:
+    """Events of a track lost, doubled, moved, put in, their times and values changed: a file in good order."""
+    places = [m.start() for m in re.finditer(rb"MTrk", data)]
+    if not places:
+        return data
+    which = chance.randrange(len(places))
+    start, end = places[which] + 8, [*places[1:], len(data)][which]
+    events = events_of(data[start:end])
+    for _ in range(chance.choice((1, 2, 6, 30))):
+        at = chance.randrange(len(events) + 1)
+        what = chance.randrange(7)
+        if what == 0:
+            events.insert(at, chance.choice(EVENTS))
+        elif at < len(events) and what == 1:
+            del events[at]
+        elif at < len(events) and what == 2:
+            events[at:at] = [events[at]] * chance.choice((1, 3, 200))
+        elif at < len(events) and what == 3:
+            events.insert(chance.randrange(len(events)), events.pop(at))
+        elif at < len(events) and what == 4:
+            delta = chance.choice(
+                (b"\x00", b"\x01", b"\x3c", b"\x81\x00", b"\x83\x60", b"\x8f\x00", b"\xff\xff\x7f")
+            )
+            bare = next((n for n, sign in enumerate(events[at]) if sign < 0x80), 0)
+            events[at] = delta + events[at][bare + 1 :]
+        elif at < len(events) and len(events[at]) > 2:
+            place = chance.randrange(len(events[at]) - 2, len(events[at]))
+            value = bytes([chance.choice((0, 1, 12, 64, 100, 127, chance.randrange(128)))])
+            events[at] = events[at][:place] + value + events[at][place + 1 :]
+    if chance.randrange(4) and not (events and events[-1].endswith(b"\xff\x2f\x00")):
+        events.append(b"\x00\xff\x2f\x00")
+    track = b"".join(events)[:MOST_BYTES]
+    return data[: start - 4] + struct.pack(">I", len(track)) + track + data[end:]
+
+
 def with_true_lengths(data: bytes) -> bytes:
     """The file with every track's length as it is: what lies behind it is reached, then."""
     made = bytearray(data)
@@ -355,7 +426,7 @@ MUTATORS: Final[dict[str, tuple[Mutator, ...]]] = {
         *(of_tree,) * 30,
     ),
     "MusicXML, compressed": (*BYTES, *(of_zip,) * 4),
-    "MIDI": (*BYTES, *(of_chunks,) * 4, *(of_events,) * 12),
+    "MIDI": (*BYTES, *(of_chunks,) * 4, *(of_events,) * 4, *(of_song,) * 24),
     "lesson": (
         *BYTES,
         *TEXT,

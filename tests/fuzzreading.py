@@ -30,6 +30,11 @@ CRASHED, HUNG, MEMORY, CLAIM, ROUND = "crashed", "hung", "memory", "ill told", "
 FAULTS: Final = (CRASHED, HUNG, MEMORY, CLAIM, ROUND)
 LONGEST_S: Final = 2.0  # of processor time, for one file
 DEAF_S: Final = 8.0  # then a process that no exception reaches is ended
+# what Python says to programmers is nothing to tell a musician
+_INSIDE: Final = (
+    "Traceback", "object at 0x", "zip()", "invalid literal", "division or modulo", "NoneType", "index out of", "KeyError", "unpack (",
+    "codec can't", "must be str", "unsupported operand", "positional argument", "NaN to", "Fraction(", "<class", "is not in list",
+)  # fmt: skip
 TEXTS: Final = ("text tab", "chart text", "lesson")
 
 
@@ -198,7 +203,7 @@ def _check_problem(case: Case, path: Path, problem: Problem, lines: list[str]) -
     problem.text().encode()
     if not problem.what.strip():
         raise _Ill("a problem without words")
-    if "Traceback" in problem.text() or "object at 0x" in problem.what:
+    if any(sign in problem.text() for sign in _INSIDE):
         raise _Ill(f"not for people: {short}")
     if problem.path is None:
         raise _Ill(f"no file is named: {short}")
@@ -208,7 +213,7 @@ def _check_problem(case: Case, path: Path, problem: Problem, lines: list[str]) -
         raise _Ill(f"no remedy: {short}")
     if case.kind not in TEXTS or problem.path.name != path.name:
         return
-    whole = not case.data.strip() or "bytes, at most" in problem.what
+    whole = not case.data.strip() or any(sign in problem.what for sign in ("bytes, at most", "TOML cannot"))
     if problem.error and problem.line is None and not whole:
         raise _Ill(f"no line: {short}")
     # what is missing from a lesson stands in no column

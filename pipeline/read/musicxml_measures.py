@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import zip_longest
 from typing import Final
 from xml.etree.ElementTree import Element
 
@@ -213,8 +214,11 @@ class MeasureReader:
             ]
             unit = max(u for _, u in figures)
             self._metre = Metre(sum(b * unit // u for b, u in figures), unit)
-        except (ValueError, ZeroDivisionError, MusicError) as error:
+        except MusicError as error:
             self.ledger.error(f"not a metre ({error})", "Write it as two figures such as 4/4.", time, name)
+        except (ValueError, ZeroDivisionError):
+            said = ", ".join(f"{b or '?'}/{u or '?'}" for b, u in zip_longest(beats, units, fillvalue="?"))
+            self.ledger.error(f"not a metre: {said[:40]}", "Write it as two figures such as 4/4.", time, name)
 
     def _barline(self, element: Element, measure: Measure, now: Fraction) -> bool:
         """Reads a barline into its measure; whether an ending stops there."""
@@ -277,7 +281,7 @@ class MeasureReader:
                 self._own_metre(measure)
         first = self.measures[0]
         short = 0 < first.filled < first.metre.quarters
-        pickup = len(self.measures) > 1 and (short or (first.implicit and first.name == "0"))
+        pickup = (short and len(self.measures) > 1) or (first.implicit and first.name == "0")
         now = Fraction(0)
         for index, measure in enumerate(self.measures):
             full = measure.metre.quarters

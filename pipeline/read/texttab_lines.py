@@ -226,7 +226,8 @@ class _Sorter:
                 number, 1, "chord names in the tab are not read", "The chart holds the chords; # before the line hides it."
             )  # fmt: skip
         elif 2 * sum(sign in "-|" for sign in text) >= len(text.strip()):
-            self.open = begun
+            # what was closed as a rule across the page is no system to go on with
+            self.open = None if begun is self.next else begun
             self._damaged_string(number, text)
         else:
             self.source.error(

@@ -323,6 +323,8 @@ ODD = {
     "a zero": "e|--\0--|",
     "one sign": "|",
     "a digit": "5",
+    "a dash": "-\n",
+    "rules across the page": "---\n---\n" + PLAIN,
     "huge numbers": "tempo: " + "9" * 900 + "\ncapo: " + "9" * 900 + "\ntime: " + "9" * 900 + "/4\n" + PLAIN,
     "a huge power": PLAIN.replace("swing: 2/3", "swing: 1e999999999"),
     "beat of nothing": PLAIN.replace("swing: 2/3", "tempo: 90 at bar 2 beat 4/0"),
@@ -418,6 +420,12 @@ HOSTILE_XML = {
     "repeats": score_of(
         "<measure><barline><repeat direction='forward'/></barline>" + NOTE.format("C", 4, "")
         + "<barline><repeat direction='backward' times='999999999'/></barline></measure>", 30,
+    ),
+    "metres of no figures": score_of(
+        "<measure><attributes><time><beats>x</beats><beats/></time></attributes>" + NOTE.format("C", 1, "") + "</measure>"
+    ),
+    "a metre of nothing": score_of(
+        "<measure><attributes><time><beats>4</beats><beat-type>0</beat-type></time></attributes></measure>"
     ),
     "nothing": b"",
     "no root": b"<?xml version='1.0'?>",
