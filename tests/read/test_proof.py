@@ -7,21 +7,26 @@ from fractions import Fraction as F
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 
 from pipeline.errors import Problems
+from pipeline.music.chart import Chart
+from pipeline.music.errors import MusicError
 from pipeline.music.metre import Form
 from pipeline.music.tab import Tab
 from pipeline.music.technique import HammerOn, Vibrato
 from pipeline.read.lesson import read_lesson
 from pipeline.read.places import Place, Places
-from pipeline.read.proof import Music, proofread
+from pipeline.read.proof import Music, findings, proofread
 from pipeline.read.proof_finding import Finding, Rule, bars_in_words, told
+from pipeline.read.proof_fit import disagreements, first_difference
+from tests.chart_strategies import charts
 from tests.listen.pieces import lead, picked
 from tests.page import pieces
-from tests.read.proofs import TAB, broken, problems_of
+from tests.read.proofs import CHART, TAB, broken, problems_of
 from tests.samples import lead_tab, tab_of
 from tests.strategies import tabs
+from tests.wholetabs import whole_tabs
 
 HERE = Place(TAB, 7, 3)
 RULE = Rule("caution", "an odd note", "Mend it.")
@@ -121,9 +126,32 @@ def test_any_tab_can_be_proofread(tab: Tab) -> None:
 
 @pytest.mark.slow
 @given(tabs(odd=True))
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=500, deadline=None)
 def test_any_tab_can_be_proofread_at_length(tab: Tab) -> None:
     problems_of(tab)
+
+
+def proofread_with(tab: Tab, chart: Chart) -> None:
+    try:
+        spans = chart.spans(tab.form)
+    except MusicError:
+        spans = ()
+    list(disagreements(tab, chart))
+    first_difference(tab, chart)
+    told(findings(Music(tab, Places(TAB), chart, Places(CHART), spans)))
+
+
+@given(whole_tabs(), charts())
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_any_whole_tab_can_be_proofread_with_any_chart(tab: Tab, chart: Chart) -> None:
+    proofread_with(tab, chart)
+
+
+@pytest.mark.slow
+@given(whole_tabs(), charts())
+@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_any_whole_tab_can_be_proofread_with_any_chart_at_length(tab: Tab, chart: Chart) -> None:
+    proofread_with(tab, chart)
 
 
 def test_a_piece_without_notes() -> None:
