@@ -21,6 +21,7 @@ Standard MIDI Files 1.0 (RP-001); MIDI 1.0, registered parameter 0; General MIDI
 
 from __future__ import annotations
 
+import bisect
 import io
 import itertools
 from collections.abc import Iterator, Sequence
@@ -174,14 +175,18 @@ def _in_place(tab: Tab) -> Iterator[_Played]:
         elif sound.note.has(LetRing):
             played.end = max(played.end, sound.bar.end)
     late: dict[tuple[Fraction, int], Fraction] = {}
+    struck: dict[int, list[Fraction]] = {}  # when the notes of each string begin
+    for played in made:
+        if not played.sound.note.grace:
+            struck.setdefault(played.sound.note.string, []).append(played.onset)
     for (onset, before), group in graces.items():
-        turns = list(
-            itertools.accumulate(
-                (int(n > 0 and not _together(played)) for n, played in enumerate(group)),
-            )
-        )
-        slot = GRACE / (turns[-1] + 1)
-        start = onset - GRACE if before else onset
+        turns = _turns(group)
+        start = onset
+        if before:  # of a note that is itself short they take half
+            earlier = [struck[p.sound.note.string] for p in group if p.sound.note.string in struck]
+            last = [own[place - 1] for own in earlier if (place := bisect.bisect_left(own, onset))]
+            start = max(onset - GRACE, *((moment + onset) / 2 for moment in last), Fraction(0))
+        slot = (onset - start if before else GRACE) / (turns[-1] + 1)
         for turn, played in zip(turns, group, strict=True):
             played.onset, played.end = start + slot * turn, start + slot * (turn + 1)
             if not before:
@@ -202,9 +207,16 @@ def _in_place(tab: Tab) -> Iterator[_Played]:
 _LEAST: Final = Fraction(1, TICKS)
 
 
-def _together(played: _Played) -> bool:
-    grace = played.sound.note.get(Grace)
-    return grace is not None and grace.together
+def _turns(graces: list[_Played]) -> list[int]:
+    """When each of them is struck, counted from 0: one after another, or with the one before."""
+    found: list[int] = []
+    used: set[int] = set()
+    for played in graces:
+        grace, string = played.sound.note.get(Grace), played.sound.note.string
+        joins = bool(found) and grace is not None and grace.together and string not in used
+        used = used | {string} if joins else {string}
+        found.append(found[-1] + (not joins) if found else 0)
+    return found
 
 
 def _string_track(
@@ -282,10 +294,10 @@ def _written_words(
     if strikes[0][0] != note.pitch.midi and note.pitch.midi != note.sounding_midi(tab.instrument):
         words.append(f"fret {note.fret}")
     # what lies on no usual grid would be taken for something simpler nearby
-    start = sound.bar.start
-    if tick_of(played.onset) != tick_of(sound.onset) or _unusual(sound.onset, start):
+    last = tab.form.played.bar_at(sound.end).start
+    if tick_of(played.onset) != tick_of(sound.onset) or _unusual(sound.onset, sound.bar.start):
         words += [f"at {sound.onset}", f"lasts {sound.duration}"]
-    elif tick_of(strikes[-1][2]) != tick_of(sound.end) or _unusual(sound.end, start):
+    elif tick_of(strikes[-1][2]) != tick_of(sound.end) or _unusual(sound.end, last):
         words.append(f"lasts {sound.duration}")
     if len(strikes) > 1:
         words.append(f"strikes {len(strikes)}")

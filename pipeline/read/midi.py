@@ -43,6 +43,7 @@ from pipeline.read.places import Place, Places
 
 _SWING: Final = re.compile(r"swing (\d{1,3}):(\d{1,3})")
 _FAR: Final = 0.15  # of a quarter: a note moved farther is worth a look
+_LEAST: Final = Fraction(1, 64)
 _TIMES: Final = Fraction(1, 2)  # a written place further from the sound than this is not believed
 
 
@@ -253,8 +254,8 @@ class _Reader:
                 draft.marks = (Staccato(),)
         length = form.written.length
         for draft in drafts:
-            draft.onset = min(draft.onset, length - Fraction(1, 64))
-            draft.end = min(max(draft.end, draft.onset + Fraction(1, 64)), length)
+            draft.onset = min(draft.onset, length - _LEAST)
+            draft.end = min(max(draft.end, draft.onset + _LEAST), length)
         return (made.swing if made.swing != Fraction(1, 2) else swing), played
 
     @staticmethod
@@ -278,7 +279,9 @@ class _Reader:
                 lasts = Fraction(0)
             elif not lasts:
                 lasts = Fraction(1, 16)
-            if abs(onset - draft.source.onset) > _TIMES or onset + lasts > length:
+            if length < onset + lasts <= length + _LEAST:
+                lasts = max(length - onset, Fraction(0))  # the end of an odd bar fell between ticks
+            if not onset < length or abs(onset - draft.source.onset) > _TIMES or onset + lasts > length:
                 draft.written, draft.marks = None, ()
                 self.notes.append("texts beside notes that no longer fit them are passed over")
                 continue

@@ -31,7 +31,8 @@ def form_of(song: MidiSong, last: Fraction, notes: list[str]) -> Form:
     ------
     TooLongError : more than MOST_BARS bars.
     """
-    end = last if song.end > last + 40 else max(song.end, last)
+    # a silence after the end is a program's, unless the file states its instrument: then it is ours
+    end = last if song.end > last + 40 and not song.instrument else max(song.end, last)
     changes: list[tuple[Fraction, Metre]] = []
     for quarter, (beats, power) in song.metres:
         try:
@@ -69,6 +70,10 @@ def form_of(song: MidiSong, last: Fraction, notes: list[str]) -> Form:
         whole = sum((bar.length for bar in bars[:-1]), Fraction(0))
         if song.end - whole == bars[-1].metre.quarters - bars[0].length:
             bars[-1] = replace(bars[-1], length=song.end - whole)
+    if bars[0].pickup and len(bars) > 2:
+        final, before = bars[-1], bars[-2]
+        if final.metre != before.metre and final.length + bars[0].length == before.metre.quarters:
+            bars[-1] = replace(final, metre=before.metre)  # what the pickup took is missing at the end
     return Form(tuple(bars))
 
 

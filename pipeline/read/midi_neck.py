@@ -95,7 +95,9 @@ def instrument_of(part: MidiPart, song: MidiSong, notes: list[str]) -> Instrumen
     if stated is not None:
         return stated
     name = next((known for word, known in _NAMES if word in part.name.lower()), None)
-    name = name or _PROGRAMS.get(part.program if part.program is not None else -1)
+    by_program = _PROGRAMS.get(part.program if part.program is not None else -1)
+    if name is None or (name == "guitar" and by_program is not None and "guitar" in by_program):
+        name = by_program or name
     if name is None:
         name = "bass" if part.notes and max(n.midi for n in part.notes) < 52 else "guitar"
     instrument = INSTRUMENTS[name]
