@@ -47,7 +47,7 @@ _CHANGE: Final = re.compile(
 )
 _SUFFIXES: Final = (
     *(suffix for _, suffix, _ in KINDS.values() if len(suffix) > 1),
-    "add9", "madd9", "6/9", "7sus4", "9sus4", "7b9", "7#9", "7b5", "7#5", "7#11", "7b13", "13b9", "7alt", "maj7#11",
+    "min", "min7", "min9", "major7", "add9", "madd9", "6/9", "7sus4", "9sus4", "7b9", "7#9", "7b5", "7#5", "7#11", "7b13", "13b9", "7alt", "maj7#11",
 )  # fmt: skip
 _SIGNS: Final = {"#": 1, "♯": 1, "+": 1, "b": -1, "♭": -1, "-": -1, "−": -1}
 

@@ -9,12 +9,13 @@ from fractions import Fraction as F
 import pytest
 from hypothesis import given
 
-from pipeline.music.chart import Chart, ChartBar, ChartChord, Play, changes
+from pipeline.music.chart import Chart, ChartBar, ChartChord, Play, changes, unpushed
 from pipeline.music.chord import Chord
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
-from pipeline.music.metre import Bar, Form, Metre
+from pipeline.music.metre import Bar, Form, Jump, Metre, Signs
 from pipeline.music.pitch import Interval
+from tests.chart_strategies import charts
 from tests.music.strategies import forms, intervals
 from tests.samples import chart_of, lead_spans, lead_tab, waltz_spans, waltz_tab
 
@@ -146,3 +147,94 @@ def test_a_chart_may_leave_out_a_pickup_that_is_repeated() -> None:
     )
     chart = Chart((ChartBar((), repeat_start=True), ChartBar((), repeat_times=2)))
     assert chart.order_for(form) == (None, 0, 1, None, 0, 1)
+
+
+def written(form: Form) -> Chart:
+    """A chart that says the same of repeats and jumps as ``form``; each bar has a chord of its own."""
+    names = itertools.cycle(["C", "Dm", "Em", "F", "G", "Am", "Bdim"])
+    return Chart(
+        tuple(
+            ChartBar(
+                (ChartChord(F(0), Chord.parse(next(names))),), None, bar.repeat_start, bar.repeat_times, bar.endings,
+                bar.signs,
+            )
+            for bar in form.bars
+        )
+    )  # fmt: skip
+
+
+def jumping(*signs: Signs, repeat: bool = False) -> Form:
+    """Bars of 4/4 with these signs; ``repeat``: the first is played twice."""
+    metre = Metre()
+    return Form(
+        tuple(
+            Bar(n + 1, metre, metre.quarters, repeat_start=repeat and n == 0,
+                repeat_times=2 if repeat and n == 0 else 0, signs=sign)
+            for n, sign in enumerate(signs)
+        )
+    )  # fmt: skip
+
+
+CODA = (Signs(), Signs(to_coda=True), Signs(jump=Jump("start", "coda")), Signs(coda=True))
+FINE = (Signs(segno=True), Signs(fine=True), Signs(jump=Jump("segno", "fine")))
+
+
+@pytest.mark.parametrize("signs", [CODA, FINE])
+@pytest.mark.parametrize("repeat", [False, True])
+def test_a_chart_follows_the_jumps_of_its_tab(signs: tuple[Signs, ...], repeat: bool) -> None:
+    """With the same signs, without the jumps, without the repeats, or without any of them."""
+    form = jumping(*signs, repeat=repeat)
+    wanted = tuple(bar.written for bar in form.played.bars)
+    whole = written(form)
+    no_jumps = Chart(tuple(replace(bar, signs=Signs()) for bar in whole.bars))
+    bare = Chart(tuple(replace(bar, repeat_start=False, repeat_times=0) for bar in no_jumps.bars))
+    no_repeats = Chart(tuple(replace(bar, repeat_start=False, repeat_times=0) for bar in whole.bars))
+    for chart in (whole, no_jumps, bare, no_repeats):
+        assert chart.order_for(form) == wanted
+    written_out = Chart(tuple(bare.bars[i] for i in wanted))
+    assert written_out.order_for(form) == tuple(range(len(wanted)))
+
+
+def test_a_chart_that_says_otherwise_of_the_repeats_is_told() -> None:
+    form = jumping(*CODA, repeat=True)
+    chart = written(form)
+    thrice = Chart((replace(chart.bars[0], repeat_times=3), *chart.bars[1:]))
+    with pytest.raises(MusicError, match="their repeats or jumps differ"):
+        thrice.order_for(form)
+    with pytest.raises(MusicError, match="one bar is missing"):
+        Chart(chart_of("C", "F", "G").bars).order_for(Form.plain(4))
+    with pytest.raises(MusicError, match="one bar too many"):
+        Chart(chart_of("C", "F", "G").bars).order_for(Form.plain(2))
+
+
+@given(charts())
+def test_spans_are_gapless_and_pushes_can_be_taken_back(chart: Chart) -> None:
+    """In any chart: in order, never empty, and unpushed they are those of a chart without pushes."""
+    form = chart.form
+    if len(form.played.bars) > 200:
+        return
+    spans = chart.spans(form)
+    assert spans[0].start == 0
+    assert spans[-1].end == form.played.length
+    assert all(a.end == b.start for a, b in itertools.pairwise(spans))
+    assert all(span.start < span.end for span in spans)
+    plain = replace(
+        chart,
+        bars=tuple(
+            replace(bar, chords=tuple(replace(c, push=F(0)) for c in bar.chords)) for bar in chart.bars
+        ),
+    )
+    assert unpushed(spans) == plain.spans(form)
+    assert unpushed(unpushed(spans)) == unpushed(spans)
+
+
+def test_what_the_first_bar_states_is_the_charts() -> None:
+    bar = replace(chart_of("C").bars[0], key=Key.parse("C"), tempo_bpm=90.0, feel="swing", metre=Metre(3, 4))
+    chart = Chart((bar,), key=Key.parse("G"))
+    assert (chart.key, chart.tempo_bpm, chart.feel, chart.metre) == (
+        Key.parse("C"),
+        90.0,
+        "swing",
+        Metre(3, 4),
+    )
+    assert chart.bars == chart_of("C").bars

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.music.chord import KINDS, Chord
-from pipeline.music.errors import SpellingError
+from pipeline.music.chord import KINDS, Change, Chord
+from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.pitch import Interval, Spelling
+from tests.chart_strategies import chords
 from tests.music.strategies import INTERVALS, chord_names, intervals, spellings
 
 
@@ -136,3 +139,68 @@ def test_any_text_is_read_or_refused_but_never_breaks(text: str) -> None:
 
 def test_distances_named_in_the_tests_are_twelve_tone() -> None:
     assert sorted(i.semitones for i in INTERVALS.values()) == [1, 2, 3, 4, 5, 6, 6, 7, 8, 9, 10, 11]
+
+
+@given(chords)
+def test_every_chord_has_a_name_that_reads_back(chord: Chord) -> None:
+    """Whatever kind and changes it was put together from."""
+    assert Chord.parse(chord.text()) == chord
+    assert Chord.parse(chord.symbol()) == chord
+    assert Chord(chord.root, chord.kind, chord.changes, chord.bass) == chord
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("Cmb5", "Cdim"), ("Cm7-5", "Cø7"), ("C7sus", "Csus4(b7)"), ("C6add9", "C6/9"), ("C+maj7", "Cmaj7#5"),
+        ("C7(b9,13)", "C13b9"), ("C/C", "C"), ("Cno3", "C5"), ("C7+9", "C7#9"), ("C+9", "C9#5"), ("C^7", "C∆7"),
+        ("Cº7", "C°7"), ("Cm#7", "CmM7"), ("Cdom7", "C7"), ("Cø9", "Cm7b5add9"),
+    ],
+)  # fmt: skip
+def test_a_chord_is_its_degrees(one: str, other: str) -> None:
+    """Two ways to write one chord: common practice."""
+    assert Chord.parse(one) == Chord.parse(other)
+
+
+@pytest.mark.parametrize(
+    ("name", "tones"),
+    [
+        ("C7(b9,#9)", "C E G Bb Db D#"), ("C7b5#5", "C E Gb G# Bb"), ("C9add#9", "C E G Bb D D#"),
+        ("Cadd#11", "C E G F#"), ("C11add#11", "C E G Bb D F F#"),
+    ],
+)  # fmt: skip
+def test_two_forms_of_one_degree_both_sound(name: str, tones: str) -> None:
+    """A second ninth or fifth used to take the place of the first."""
+    chord = Chord.parse(name)
+    assert sorted(map(str, chord.tones)) == sorted(tones.split())
+    assert Chord.parse(chord.text()) == chord
+
+
+@pytest.mark.parametrize(
+    ("name", "nearest"),
+    [
+        ("C7/9", "C9"), ("Csus7", "C7sus4"), ("Cmaji7", "Cmaj7"), ("Cdimm", "Cdim"), ("Gsu4", "Gsus4"), ("Am7b", "Am7b5"),
+        ("C7sus5", "C7sus4"), ("Cminn7", "Cm7"), ("A/c", "A"), ("Hm", "Bm"), ("dm7", "Dm7"),
+    ],
+)  # fmt: skip
+def test_a_mistyped_name_is_told_with_the_nearest_one(name: str, nearest: str) -> None:
+    with pytest.raises(SpellingError) as caught:
+        Chord.parse(name)
+    assert caught.value.suggestion == nearest
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda: Chord(Spelling("C"), "major"), "unknown kind"),
+        (lambda: Change("flatten", 5), "added, altered or omitted"),
+        (lambda: Change("add", 14), "no degree 14"),
+        (lambda: Change("add", 1), "no degree 1"),
+        (lambda: Change("alter", 5, 3), "altered by"),
+        (lambda: Change("omit", 5, 1), "not altered"),
+        (lambda: Change("add", 7, 1), "octave"),
+    ],
+)
+def test_what_a_chord_cannot_be(make: Callable[[], object], says: str) -> None:
+    with pytest.raises(MusicError, match=says):
+        make()
