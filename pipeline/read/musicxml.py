@@ -98,7 +98,7 @@ class _PartReader:
         key, changes = keys_of(measures, notes.shifts, self.ledger, notes.staff, repeated=self.ours)
         key = key or Key.parse("C")
         made, where = self._notes(raws, instrument, key, changes, marks, form, measures)
-        lyrics = lyrics_of(measures, staves, self.ledger)
+        lyrics = lyrics_of(measures, staves if raws else None, self.ledger)
         tempos = self._tempos(marks, tempo_bpm, form)
         phrases = phrases_of(marks, form, self.ledger, field_of(self.root, "phrases"))
         remarks = remarks_of(marks, form)
@@ -142,7 +142,9 @@ class _PartReader:
             if r.string is not None and r.fret is not None and r.fret <= 36 and r.midi >= 0
         )
         fewest = max((r.string for r in raws if r.string is not None), default=0)
-        instrument = choose_instrument(self.root, self.part, staff, votes, fewest, self.ledger)
+        instrument = choose_instrument(
+            self.root, self.part, staff, votes, fewest, self.ledger, exact=self.ours
+        )
         into_range(raws, instrument, self.ledger)
         place_raws(raws, instrument, self.ledger)
         return fitted(raws, instrument, self.ledger)

@@ -152,11 +152,14 @@ def choose_instrument(
     votes: Counter[tuple[int, int]],
     fewest: int,
     ledger: Ledger,
+    *,
+    exact: bool = False,
 ) -> Instrument:
     """The instrument of a part: tuned as stated, or as the strings and frets of its notes tell.
 
     votes : how often (string, open MIDI number) follows from a note's pitch, string and fret
     fewest : the highest number of a string that is played
+    exact : the score is one of ours, whose part is named as the instrument is
     """
     details = part.find("measure/attributes/staff-details")
     try:
@@ -196,10 +199,29 @@ def choose_instrument(
             "Give its tab staff a tuning in the notation software.", part,
         )  # fmt: skip
     try:
-        return replace(chosen, strings=strings or chosen.strings, capo=capo, **_neck(root, ledger))
+        more = _neck(root, ledger) | (_as_written(root, part) if exact else {})
+        return replace(chosen, strings=strings or chosen.strings, capo=capo, **more)
     except MusicError as error:
         ledger.error(str(error), "Correct the tuning or the capo in the notation software.", details)
         return chosen
+
+
+def _as_written(root: Element, part: Element) -> dict[str, Any]:
+    """Name, program, clef and written octaves as the part of one of our own scores has them."""
+    found: dict[str, Any] = {}
+    name = part_names(root).get(part.get("id", ""))
+    if name is not None:
+        found["name"] = name
+    program = _program(root, part)
+    if program is not None and 0 <= program <= 127:
+        found["program"] = program
+    for clef in part.iterfind("measure/attributes/clef"):
+        sign = (clef.findtext("sign") or "").strip()
+        if clef.get("number", "1") == "1" and sign in ("G", "F"):
+            found["clef"] = sign
+            found["written_octaves"] = -int(number_of(clef, "clef-octave-change", Fraction(0)) or 0)
+            break
+    return found
 
 
 def _neck(root: Element, ledger: Ledger) -> dict[str, Any]:

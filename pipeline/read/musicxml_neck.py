@@ -72,6 +72,15 @@ def place_raws(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) 
             )
         )  # fmt: skip
     places = place_notes(unplaced, instrument)
+    hinted = [i for i, place in enumerate(places) if place is None and unplaced[i].string is not None]
+    if hinted:  # a string without a fret, on which the note does not lie
+        for i in hinted:
+            unplaced[i] = replace(unplaced[i], string=None)
+            raw = raws[home.index(i)]
+            if raw.string is not None:
+                ledger.drop("string on which the note does not lie", raw.element, raw.measure.name)
+                raw.string = None
+        places = place_notes(unplaced, instrument)
     for raw, index in zip(raws, home, strict=True):
         if raw.string is not None and raw.fret is not None:
             continue

@@ -56,7 +56,7 @@ _ARTICULATIONS: Final[dict[str, Technique]] = {
 _HEADS_DEAD: Final = ("x", "cross", "circle-x")
 _HEADS_PLAIN: Final = ("", "normal", "none", "diamond")  # a diamond is how a harmonic is drawn
 _TRILL_TO: Final = re.compile(r"trill (?:to|with) fret (\d{1,2})", re.IGNORECASE)
-_SOUNDS: Final = re.compile(r"harmonic ([+-]\d{1,2})", re.IGNORECASE)
+_SOUNDS: Final = re.compile(r"harmonic ([+-]\d{1,3})", re.IGNORECASE)
 _ALTERS: Final = {
     "flat-flat": -2, "flat": -1, "natural": 0, "sharp": 1, "double-sharp": 2, "sharp-sharp": 2,
 }  # fmt: skip

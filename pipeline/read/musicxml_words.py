@@ -23,8 +23,10 @@ from pipeline.read.musicxml_measures import Measure, timed
 _PHRASE: Final = re.compile(r"(\d{1,5})-(\d{1,5})\s+(.+)")
 
 
-def lyrics_of(measures: tuple[Measure, ...], staves: frozenset[str], ledger: Ledger) -> tuple[Lyric, ...]:
-    """The syllables on the notes (and rests) of these staves.
+def lyrics_of(
+    measures: tuple[Measure, ...], staves: frozenset[str] | None, ledger: Ledger
+) -> tuple[Lyric, ...]:
+    """The syllables on the notes (and rests) of these staves (None: of all).
 
     Verses that are not numbered are counted behind the others in the order they come in.
     """
@@ -41,7 +43,8 @@ def lyrics_of(measures: tuple[Measure, ...], staves: frozenset[str], ledger: Led
         default=0,
     )
     for measure, quarter, item in timed(measures, "note"):
-        if (item.element.findtext("staff") or "1").strip() not in staves:
+        staff = (item.element.findtext("staff") or "1").strip()
+        if staves is not None and staff not in staves:
             continue
         for element in item.element.iterfind("lyric"):
             ledger.drop_unknown(element, LYRIC, measure.name)

@@ -188,20 +188,55 @@ def report(results: Counter[str]) -> None:
 
 
 # who is right where the two differ, by the standard: every one has been looked into
-EXPLAINED: dict[tuple[str, int], str] = {}
+EXPLAINED: dict[tuple[str, int], str] = {
+    ("01d-Pitches-Microtones.xml", 0): "quarter tones go to either semitone; they are listed",
+    ("01f-Pitches-EditorialMicrotoneAccidentals.xml", 0): "quarter tones, as above",
+    (
+        "21f-Chord-ElementInBetween.xml",
+        0,
+    ): "<chord/> means the onset of the note before, whatever stands between",
+    ("32c-MultipleNotationChildren.xml", 0): "an accidental without <alter>: the alter is the sound",
+    (
+        "33i-Ties-NotEnded.xml",
+        0,
+    ): "a tie with one end only is joined from either end here, from its start there",
+    (
+        "43d-MultiStaff-StaffChange.xml",
+        0,
+    ): "a note stands on the staff that its <staff> names, not on its voice's",
+    ("testTab.xml", 0): "string and fret without a pitch: read here, middle C of no length there",
+}
+
+
+@pytest.mark.parametrize("most", [25, pytest.param(1000, marks=pytest.mark.slow)])
+def test_the_suite(most: int, tmp_path: Path) -> None:
+    """Every part of the MusicXML test suite; those that are explained differ indeed."""
+    results: Counter[str] = Counter()
+    files = sorted((HOME / "musicxml").rglob("*.xml"))
+    for path in random.Random(2).sample(files, min(most, len(files))):
+        if path.name == "41g-PartNoId.xml":  # no part for music21
+            continue
+        for index, part in enumerate(single_parts(path, tmp_path)):
+            result = compared(part)
+            results[result] += 1
+            assert result.startswith("wrong") == ((path.name, index) in EXPLAINED), (
+                f"{path.name} {index}: {result}"
+            )
+    report(results)
+    assert results["read"] >= min(most * 2 // 3, 200)
 
 
 @pytest.mark.parametrize("name", ["single", "parts"])
 def test_a_sample_of_the_corpus(name: str, tmp_path: Path) -> None:
-    """Forty small files, the same ones each time."""
+    """Small files, the same ones each time."""
     files = [p for p in scores() if p.stat().st_size < 9_000 and (p.parent.name, 0) not in EXPLAINED]
     results: Counter[str] = Counter()
-    for path in random.Random(name).sample(files, 20):
+    for path in random.Random(name).sample(files, 12):
         for part in list(single_parts(path, tmp_path))[: 1 if name == "single" else 2]:
             results[compared(part)] += 1
     report(results)
     assert not [r for r in results if r.startswith("wrong")]
-    assert results["read"] >= 10
+    assert results["read"] >= 8
 
 
 def test_a_sample_of_abc_tunes(tmp_path: Path) -> None:
