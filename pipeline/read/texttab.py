@@ -84,7 +84,8 @@ from pipeline.read.places import Places
 from pipeline.read.source import ENDLESS_NUMBER, SourceText
 from pipeline.read.texttab_assemble import Assembler
 from pipeline.read.texttab_heads import DEFAULT_BPM, read_heads
-from pipeline.read.texttab_lines import part_systems, sort_lines
+from pipeline.read.texttab_lines import sort_lines
+from pipeline.read.texttab_sheet import part_systems
 
 
 def read_text_tab(

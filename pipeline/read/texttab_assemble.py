@@ -33,9 +33,9 @@ from pipeline.read.texttab_beside import Beside
 from pipeline.read.texttab_columns import Column, read_marks, spread_columns, timed_columns
 from pipeline.read.texttab_form import BarInfo, FormReader
 from pipeline.read.texttab_heads import Heads, read_key, read_metre, read_tempo
-from pipeline.read.texttab_lines import Sheet, System
 from pipeline.read.texttab_marks import MarkReader
 from pipeline.read.texttab_notes import TabNote
+from pipeline.read.texttab_sheet import Sheet, System
 from pipeline.read.texttab_strings import ScannedSystem, StringState, scan_system, tell_joint
 from pipeline.read.texttab_ways import read_endings, read_signs
 

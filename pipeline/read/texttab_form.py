@@ -14,7 +14,7 @@ from pipeline.music.tab import Phrase, TempoMark
 from pipeline.music.words import tidy
 from pipeline.read.source import SourceText, plain_number, say_quarters
 from pipeline.read.texttab_heads import DEFAULT_BPM, parse_tempo
-from pipeline.read.texttab_lines import Header
+from pipeline.read.texttab_sheet import Header
 
 _AT: Final = re.compile(
     r"(?P<tempo>.+?)\s+at\s+(?:bar\s+)?(?P<bar>\d+)(?:\s*(?:,|:|beat)?\s*(?:beat\s+)?(?P<beat>\d+(?:\.\d+|/\d+)?))?"

@@ -13,7 +13,7 @@ from pipeline.music.key import Key
 from pipeline.music.metre import Metre
 from pipeline.read.source import SourceText, plain_number
 from pipeline.read.texttab_instrument import check_labels, read_instrument
-from pipeline.read.texttab_lines import Header, Sheet
+from pipeline.read.texttab_sheet import Header, Sheet
 from pipeline.read.texttab_values import read_duration
 
 DEFAULT_BPM: Final = 120.0

@@ -13,7 +13,7 @@ from pipeline.music.instrument import INSTRUMENTS, Instrument, parse_tuning
 from pipeline.music.pitch import Pitch, Spelling
 from pipeline.music.tuning import NAMES, near, tuned_by_name
 from pipeline.read.source import SourceText
-from pipeline.read.texttab_lines import Header, Sheet, StringLine
+from pipeline.read.texttab_sheet import Header, Sheet, StringLine
 
 MOST_STRINGS: Final = 12
 _NAME: Final = r"[A-Ga-g][#b♯♭]?"

@@ -7,13 +7,13 @@ replaced by plain ones of the same length, so that columns stay where they are.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from typing import Final
 
 from pipeline.errors import nearest
 from pipeline.music.chord import Chord
 from pipeline.music.errors import SpellingError
 from pipeline.read.source import SourceText
+from pipeline.read.texttab_sheet import Header, Sheet, StringLine, System
 from pipeline.read.texttab_values import read_duration
 
 HEADERS: Final = (
@@ -46,7 +46,6 @@ _BELOW: Final = re.compile(
     r"(?![A-Za-z0-9]):?",
     re.IGNORECASE,
 )
-_USUAL: Final = (6, 4, 5, 7)  # strings of the instruments that are played most
 _SPAN_NAMES: Final = {"PM": "PM", "PALM MUTE": "PM", "LR": "LR", "LET RING": "LR"}
 _ENDINGS: Final = re.compile(r"(?=.*\d\.)[\s|_\-\d.,]+$")
 LABEL: Final = "\0"  # where the name of a span stood
@@ -54,57 +53,6 @@ _SIGN_WORDS: Final = (
     r"(?:D\.? ?[CS]\.?|da capo|dal segno)(?: al (?:fine|coda))?(?![a-z])|to coda|segno|coda|fine|𝄋|𝄌"
 )
 SIGN: Final = re.compile(rf"(?<![A-Za-z])(?:{_SIGN_WORDS})(?![A-Za-z])", re.IGNORECASE)
-
-
-@dataclass(frozen=True, slots=True)
-class Header:
-    """``name: value`` with the place of the value, 1-based."""
-
-    name: str
-    value: str
-    line: int
-    column: int
-
-
-@dataclass(slots=True)
-class StringLine:
-    """A string as typed: its label, and the text with plain characters from ``start`` (0-based)."""
-
-    number: int
-    label: str
-    start: int
-    text: str
-
-
-@dataclass(slots=True)
-class System:
-    """Some bars of tab: the string lines and the lines that go with them.
-
-    Each of ``durations``, ``endings`` is (line number, text); ``signs`` and ``remarks`` are several such;
-    ``spans`` are (name, number, text) of the lines below, the label blanked.
-    """
-
-    strings: list[StringLine] = field(default_factory=list)
-    durations: tuple[int, str] | None = None
-    endings: tuple[int, str] | None = None
-    signs: list[tuple[int, str]] = field(default_factory=list)
-    remarks: list[tuple[int, str]] = field(default_factory=list)
-    spans: list[tuple[str, int, str]] = field(default_factory=list)
-    changes: list[Header] = field(default_factory=list)
-    comments: list[str] = field(default_factory=list)
-    phrase: tuple[str, int] | None = None  # its name ("" ends the one before) and line
-    damaged: bool = False  # one of its lines could not be read, and was told
-
-
-@dataclass(slots=True)
-class Sheet:
-    """A text tab by lines."""
-
-    headers: dict[str, Header] = field(default_factory=dict)
-    tempo_marks: list[Header] = field(default_factory=list)  # tempo: 96 at bar 3 beat 2
-    phrases: list[Header] = field(default_factory=list)  # phrase: 3-6 Name
-    systems: list[System] = field(default_factory=list)
-    comments: list[str] = field(default_factory=list)  # behind the last system
 
 
 def plain(text: str) -> str:
@@ -423,30 +371,6 @@ class _Sorter:
                 self.source.error(
                     change.line, 1, f"{change.name}: after the last system", "Delete it, or move it up."
                 )
-
-
-def part_systems(sheet: Sheet, count: int | None) -> None:
-    """Part systems that follow one another without an empty line between.
-
-    count : strings of the instrument, or None while nobody knows: then the labels must come round
-    """
-    found: list[System] = []
-    for system in sheet.systems:
-        labels = [string.label.upper() for string in system.strings]
-        total = len(labels)
-        size = count or next((n for n in _USUAL if total > n and not total % n and all(labels)), total)
-        whole = labels == labels[:size] * (total // size)
-        if total <= size or total % size or not whole or system.durations or system.damaged:
-            found.append(system)
-            continue
-        spans, system.spans = system.spans, []
-        strings, system.strings = system.strings, []
-        for begin in range(0, total, size):
-            part = System() if begin else system
-            part.strings = strings[begin : begin + size]
-            found.append(part)
-        found[-1].spans = spans
-    sheet.systems = found
 
 
 def sort_lines(source: SourceText) -> Sheet:

@@ -36,7 +36,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.read.texttab_lines import StringLine
+from pipeline.read.texttab_sheet import StringLine
 
 TARGET: Final = r"\d*½|\d+(?:\.\d+)?|full|half|\([^()|-]{1,12}\)|\{[^{}|]*\}"
 MARKS: Final = (

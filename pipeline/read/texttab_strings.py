@@ -30,8 +30,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pipeline.read.source import SourceText
-from pipeline.read.texttab_lines import StringLine, System
 from pipeline.read.texttab_notes import NOTE, TabNote
+from pipeline.read.texttab_sheet import StringLine, System
 
 _TOKEN: Final = re.compile(
     r"(?P<fill>[- ]+)"

@@ -233,3 +233,15 @@ def test_a_span_above_its_strings_belongs_to_them() -> None:
     assert [bool(n.techniques) for n in tab.notes] == [False, False, True, True]
     tab = good(f"{HEAD}{system('-5-7-|')}PM ---\n\n{system('-8-7-|')}")
     assert [bool(n.techniques) for n in tab.notes] == [True, True, False, False]
+
+
+def test_a_rule_across_the_page_is_no_string() -> None:
+    tab = good(f"{HEAD}----------------\n\n{system('-5-7-|')}\n------\n\n{system('-8-7-|')}")
+    assert [n.fret for n in tab.notes] == [5, 7, 8, 7]
+
+
+def test_a_spoiled_string_behind_one_of_dashes() -> None:
+    """The first string was taken for a rule across the page, and reading ended in a traceback."""
+    tab, problems = read(f"{HEAD}-----------\n%|--5--7---|\n")
+    assert tab is None
+    assert any("'%' at the start of this string" in p.what for p in problems.errors)
