@@ -61,7 +61,8 @@ from pipeline.read.charttext_bar import BarReader, take_signs, without_comment
 from pipeline.read.places import Place, Places
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_heads import read_metre, read_tempo
-from pipeline.read.texttab_lines import Header, plain
+from pipeline.read.texttab_lines import plain
+from pipeline.read.texttab_sheet import Header
 
 HEADERS: Final = ("title", "key", "time", "tempo", "feel")
 ELSEWHERE: Final = ("swing", "instrument")  # the tab says these
