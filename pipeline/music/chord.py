@@ -182,6 +182,7 @@ class Chord:
         return self.text()
 
 
+_LONGEST: Final = 200  # characters of a name, with room for every degree
 _STACKED: Final = {"9": (9,), "11": (9, 11), "13": (9, 11, 13)}
 
 
@@ -199,13 +200,16 @@ class _Reader:
 
     def fail(self, column: int, why: str) -> SpellingError:
         return SpellingError(
-            f"not a chord name: {self.text!r} ({why})",
+            f"not a chord name: {self.text[:_LONGEST]!r} ({why})",
             text=self.text,
             column=column,
             suggestion=_suggest(self.text) if self.suggesting else None,
         )
 
     def chord(self) -> Chord:
+        if len(self.text) > _LONGEST:
+            self.suggesting = False
+            raise self.fail(_LONGEST, "it is too long")
         head = re.match(r"[A-G][#♯b♭]*", self.text)
         if head is None:
             raise self.fail(0, "it starts with a note name, A to G")

@@ -23,6 +23,7 @@ UNSAID: Final = "..."  # the chart says nothing here yet
 HOLDS: Final = (".", "/", "-")
 _NO_CHORD: Final = re.compile(r"N\.?\s?C\.?", re.IGNORECASE)
 _COMMENT: Final = re.compile(r"(?:^\s*|(?<=\s\s))#")
+_WORD: Final = re.compile(r"\S{1,40}")
 _SIGN: Final = re.compile(
     r"(?<!\S)(?:(?P<to_coda>to\s+coda|to\s*𝄌)|(?P<segno>segno|𝄋)|(?P<coda>coda|𝄌)|(?P<fine>fine)"
     r"|(?P<jump>(?:d\.\s?[cs]\.?|d[cs]|da\s+capo|dal\s+segno)(?:\s+al\s+(?:fine|coda))?))(?!\S)",
@@ -31,6 +32,7 @@ _SIGN: Final = re.compile(
 _AT: Final = re.compile(r"@(?P<above>\d{1,200})(?:/(?P<below>\d{1,200}))?$")
 _PUSH: Final = re.compile(r"[whqest]\.{0,2}(?:[35679](?=[A-GNIVivn#b♯♭]))?")
 _PLAYS: Final = {"!": Play.STOP, "^": Play.HIT}
+MOST_WORDS: Final = 500  # in a bar
 EIGHTH: Final = Fraction(1, 2)
 
 
@@ -63,7 +65,6 @@ def take_signs(
     places: dict[str, tuple[int, int]] = {}
     for match in _SIGN.finditer(text):
         name = str(match.lastgroup)
-        text = text[: match.start()] + " " * len(match[0]) + text[match.end() :]
         place = (number, column + match.start() + 1)
         places[name] = place
         if name != "jump":
@@ -77,17 +78,21 @@ def take_signs(
             source.error(*place, "two jumps from one bar", "Keep one of them.")
         words = " ".join(match[0].split())
         found = replace(found, jump=Jump.parse(re.sub(r"^(d)([cs])\b", r"\1.\2.", words, flags=re.I)))
-    return found, text, places
+    return found, _SIGN.sub(lambda match: " " * len(match[0]), text) if places else text, places
 
 
 def without_comment(text: str) -> tuple[str, str | None]:
     """A line without its comment, and the comment."""
+    last_bar = text.rfind("|")
     for match in _COMMENT.finditer(text):
-        before, after = text[: match.start()].rstrip(), text[match.end() :]
+        begin = match.start()
+        while begin and text[begin - 1].isspace():
+            begin -= 1
+        word = _WORD.match(text, match.end() - 1)
         # | I  #IV°7 | holds a raised degree, no comment
-        sharp = before and is_degree(text[match.end() - 1 :].split(maxsplit=1)[0])
-        if not (sharp and ("|" in after or before[-1] != "|")):
-            return before, after
+        sharp = begin > 0 and word is not None and is_degree(word[0])
+        if not (sharp and (last_bar > match.start() or text[begin - 1] != "|")):
+            return text[:begin], text[match.end() :]
     return text, None
 
 
@@ -110,6 +115,12 @@ class BarReader:
         sounding : whether a chord goes on from the bar before
         """
         words = [Word(m[0], place + m.start()) for m in re.finditer(r"\S+", inside)]
+        if len(words) > MOST_WORDS:
+            self.source.error(
+                number, words[MOST_WORDS].column + 1, f"a bar of more than {MOST_WORDS} words",
+                "Write chords between bars: | Am | Dm E7 |.",
+            )  # fmt: skip
+            del words[MOST_WORDS:]
         groups: list[list[Word]] = [[]]
         for word in words:
             if word.text.lower() == "or":

@@ -61,14 +61,14 @@ def test_a_chord_at_its_exact_place_takes_no_slot() -> None:
 
 @pytest.mark.parametrize("text", ["| Am | Dm | %% | %% |", "| Am | Dm | %% |  |"])
 def test_two_bars_once_more(text: str) -> None:
-    assert rows(good(text)) == [[(0, "Am")], [(0, "Dm")], [(0, "Am")], [(0, "Dm")]]
+    assert rows(good(text)) == [[(F(0), "Am")], [(F(0), "Dm")], [(F(0), "Am")], [(F(0), "Dm")]]
 
 
 def test_a_repeated_bar_does_not_repeat_a_push_into_it() -> None:
     """What sounds at the start of the repeated bar came from before; it is not early again."""
     chart = good("| <Am^ | . E7 | % |")
     item = chart.bars[2].chords[0]
-    assert (item.push, item.play, item.at) == (0, Play.ON, 0)
+    assert (item.push, item.play, item.at) == (F(0), Play.ON, F(0))
 
 
 @pytest.mark.parametrize("sign", ["-", ".", "/"])
@@ -198,6 +198,7 @@ BAD = [
     ("| C or |", 1, 5, "'or' with nothing behind it", "Dm7 G7 or"),
     ("| or C |", 1, 3, "'or' with nothing before it", "Dm7 G7 or"),
     ("| C or ... |", 1, 8, "this alternate names no chord", "Write one"),
+    ("| " + "C " * 600 + "|", 1, 1003, "more than 500 words", "| Am | Dm E7 |"),
     ("| C D@1 |", 1, 6, "'@1' is not within the bar", "@3/8"),
     ("| C D@1/0 |", 1, 6, "'@1/0' is not within the bar", "@3/8"),
     ("| C @1/2 |", 1, 5, "'@1/2' places no chord", "Dm@3/8"),
