@@ -175,10 +175,14 @@ def _in_place(tab: Tab) -> Iterator[_Played]:
         elif sound.note.has(LetRing):
             played.end = max(played.end, sound.bar.end)
     late: dict[tuple[Fraction, int], Fraction] = {}
+    shortest: dict[Fraction, Fraction] = {}  # of the notes that begin together
     struck: dict[int, list[Fraction]] = {}  # when the notes of each string begin
     for played in made:
         if not played.sound.note.grace:
             struck.setdefault(played.sound.note.string, []).append(played.onset)
+            shortest[played.onset] = min(
+                played.sound.duration, shortest.get(played.onset, played.sound.duration)
+            )
     for (onset, before), group in graces.items():
         turns = _turns(group)
         start = onset
@@ -186,7 +190,10 @@ def _in_place(tab: Tab) -> Iterator[_Played]:
             earlier = [struck[p.sound.note.string] for p in group if p.sound.note.string in struck]
             last = [own[place - 1] for own in earlier if (place := bisect.bisect_left(own, onset))]
             start = max(onset - GRACE, *((moment + onset) / 2 for moment in last), Fraction(0))
-        slot = (onset - start if before else GRACE) / (turns[-1] + 1)
+        room = onset - start
+        if not before:
+            room = min(GRACE, shortest.get(onset, tab.form.played.length - onset) / 2)
+        slot = room / (turns[-1] + 1)
         for turn, played in zip(turns, group, strict=True):
             played.onset, played.end = start + slot * turn, start + slot * (turn + 1)
             if not before:

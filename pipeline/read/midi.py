@@ -277,15 +277,14 @@ class _Reader:
             lasts = draft.end - draft.onset if said.lasts is None else said.lasts
             if draft.grace:
                 lasts = Fraction(0)
-            elif not lasts:
-                lasts = Fraction(1, 16)
-            if length < onset + lasts <= length + _LEAST:
-                lasts = max(length - onset, Fraction(0))  # the end of an odd bar fell between ticks
-            if not onset < length or abs(onset - draft.source.onset) > _TIMES or onset + lasts > length:
+            lasts = max(min(lasts, length - onset), Fraction(0))  # what a jump cuts, the end cuts
+            if not onset < length or abs(onset - draft.source.onset) > _TIMES:
                 draft.written, draft.marks = None, ()
                 self.notes.append("texts beside notes that no longer fit them are passed over")
                 continue
             draft.onset, draft.end = onset, onset + lasts
+            if not lasts and not draft.grace:
+                draft.end = min(onset + _LEAST, length)
         drafts.sort(key=lambda d: (d.onset, not d.grace, d.source.onset, self._together(d), d.line or 0))
 
     @staticmethod

@@ -31,8 +31,11 @@ def form_of(song: MidiSong, last: Fraction, notes: list[str]) -> Form:
     ------
     TooLongError : more than MOST_BARS bars.
     """
-    # a silence after the end is a program's, unless the file states its instrument: then it is ours
-    end = last if song.end > last + 40 and not song.instrument else max(song.end, last)
+    end = max(song.end, last)
+    if song.instrument and song.end:
+        end = song.end  # a file that states its instrument is ours, and ends where the piece does
+    elif song.end > last + 40:
+        end = last  # a silence that a program left
     changes: list[tuple[Fraction, Metre]] = []
     for quarter, (beats, power) in song.metres:
         try:

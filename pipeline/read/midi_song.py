@@ -114,6 +114,8 @@ def gather(raw: RawFile) -> MidiSong:
                 song.parts.append(MidiPart(len(song.parts) + 1, label, program, group))
         if drums:
             song.parts.append(MidiPart(len(song.parts) + 1, name or "percussion", None, drums, True))
+    if song.instrument:
+        song.end = Fraction(raw.ends[0], raw.division)
     for found in (song.tempos, song.metres, song.keys, song.markers, song.lyrics, song.cues):
         found.sort(key=lambda item: item[0])
     return song

@@ -60,7 +60,7 @@ def mangled(tab: Tab) -> bool:
         grace = sound.note.get(Grace)
         if grace is not None and ways.setdefault(sound.onset, grace.on_beat) != grace.on_beat:
             return True
-        if busy.get(sound.note.string, F(0)) > sound.onset:
+        if busy.get(sound.note.string, F(0)) > sound.onset or sound.end > tab.form.played.length:
             return True
         busy[sound.note.string] = sound.end
     return not tab.sounding
