@@ -39,12 +39,12 @@ from pipeline.music.technique import (
 )
 from pipeline.read.musicxml_directions import MarkReader, Marks
 from pipeline.read.musicxml_file import open_score
-from pipeline.read.musicxml_instrument import choose_instrument, choose_part, field_of
-from pipeline.read.musicxml_keys import keys_of
+from pipeline.read.musicxml_instrument import choose_instrument, choose_part, field_of, part_names, tab_staff
+from pipeline.read.musicxml_keys import Transpositions, keys_of
 from pipeline.read.musicxml_ledger import Ledger, in_measures
 from pipeline.read.musicxml_measures import Measure, MeasureReader, form_of, timed
 from pipeline.read.musicxml_neck import disentangle, fitted, into_range, place_raws
-from pipeline.read.musicxml_notes import NoteReader, RawNote, close_ties, loosen_ties
+from pipeline.read.musicxml_notes import NoteReader, RawNote, close_ties, loosen_ties, pitched, twin
 from pipeline.read.musicxml_signs import SignReader
 from pipeline.read.musicxml_slides import lines_of, slides_of, tell_slurs
 from pipeline.read.musicxml_techniques import TechniqueReader
@@ -55,6 +55,7 @@ from pipeline.read.texttab_heads import DEFAULT_BPM
 
 # loudness of a note in percent of MIDI velocity 90 (MusicXML 4.0, note) for each dynamic, in even steps
 _LOUDNESS: Final = {round((20 + 14 * n) / 90 * 100): name for n, name in enumerate(DYNAMICS)}
+_MOST_PARTS: Final = 12  # that are looked through for the notation of a tab
 _OWN: Final = "lessonwright"  # the software that our own scores name
 _PART_OF: Final = re.compile(r"(t\d+)-\d+")  # heads that our own scores tie to head t12 because of its length
 
@@ -73,6 +74,8 @@ class _PartReader:
         measures, bars = MeasureReader(self.part, self.ledger, signs).read()
         notes = NoteReader(self.part, measures, self.ledger)
         raws = notes.read()
+        if not notes.twins and tab_staff(self.part) is not None:
+            self._read_notation_part(raws, len(measures))
         staves = frozenset({notes.staff, *notes.twins})
         marks = MarkReader(self.ledger, signs, staves, ours=self.ours).read(measures)
         form = None if bars is None else form_of(bars, measures, signs, self.ledger)
@@ -116,6 +119,20 @@ class _PartReader:
                 str(error), path=self.path, remedy="Correct what is named in the notation software."
             )
             return None
+
+    def _read_notation_part(self, raws: list[RawNote], measures: int) -> None:
+        """Marks from a part that has the same notes in notation: some programs write two parts."""
+        quiet = Ledger(self.path, Problems())
+        for part in self.root.findall("part")[:_MOST_PARTS]:
+            if part is self.part or tab_staff(part) is not None or len(part.findall("measure")) != measures:
+                continue
+            found, _ = MeasureReader(part, quiet, SignReader(quiet)).read()
+            if twin(raws, pitched(found, Transpositions(found, quiet)), whole=True):
+                name = part_names(self.root).get(part.get("id", "")) or part.get("id", "")
+                self.ledger.caution(
+                    f"the part {name!r} has the same notes: its slurs, fingers and techniques are read too", "", part
+                )  # fmt: skip
+                return
 
     def _place(self, element: Element) -> Place:
         line, column = place_of(element)

@@ -72,23 +72,33 @@ def place_raws(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) 
             )
         )  # fmt: skip
     places = place_notes(unplaced, instrument)
-    hinted = [i for i, place in enumerate(places) if place is None and unplaced[i].string is not None]
-    if hinted:  # a string without a fret, on which the note does not lie
-        for i in hinted:
-            unplaced[i] = replace(unplaced[i], string=None)
-            raw = raws[home.index(i)]
-            if raw.string is not None:
-                ledger.drop("string on which the note does not lie", raw.element, raw.measure.name)
-                raw.string = None
+    hinted = {
+        i
+        for i, place in enumerate(places)
+        if place is None and (unplaced[i].string is not None or unplaced[i].fret is not None)
+    }
+    if hinted:  # a string or a fret alone, where the note does not lie
+        for raw, index in zip(raws, home, strict=True):
+            if index in hinted and raw.bare:
+                unplaced[index] = replace(unplaced[index], string=None, fret=None)
+                if raw.string is not None or raw.fret is not None:
+                    ledger.drop("string or fret where the note does not lie", raw.element, raw.measure.name)
+                raw.string = raw.fret = None
         places = place_notes(unplaced, instrument)
+    lost: dict[tuple[str, str], list[RawNote]] = {}
     for raw, index in zip(raws, home, strict=True):
         if raw.string is not None and raw.fret is not None:
             continue
         found = places[index]
         if found is None:
-            _no_place(raw, instrument, ledger)
+            lost.setdefault(_no_place(raw, instrument), []).append(raw)
         else:
             raw.string, raw.fret = found
+    for (what, remedy), some in lost.items():
+        others = in_measures(r.measure.name for r in some[1:] if r.measure is not some[0].measure)
+        ledger.error(
+            f"{what}{others.replace('(', '(also in ')}", remedy, some[0].element, some[0].measure.name
+        )
     how = "all notes" if len(bare) == len(raws) else f"{len(bare)} of {len(raws)} notes"
     ledger.caution(
         f"{how} lack string and fret: they are laid where the hand moves least",
@@ -96,7 +106,8 @@ def place_raws(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) 
     )  # fmt: skip
 
 
-def _no_place(raw: RawNote, instrument: Instrument, ledger: Ledger) -> None:
+def _no_place(raw: RawNote, instrument: Instrument) -> tuple[str, str]:
+    """Why the note has no place, and what to do."""
     spelling = raw.spelling if raw.spelling is not None else Key.parse("C").spell(raw.midi % 12)
     name = str(Pitch.from_midi(raw.midi, spelling))
     if instrument.places(raw.midi):
@@ -106,7 +117,7 @@ def _no_place(raw: RawNote, instrument: Instrument, ledger: Ledger) -> None:
         low, high = (Pitch.from_midi(m, Key.parse("C").spell(m % 12)) for m in instrument.midi_range)
         what = f"{name} is beyond the {instrument.name} ({low} to {high})"
         remedy = "Move it by octaves, or export a part written for the instrument."
-    ledger.error(what, remedy, raw.element, raw.measure.name)
+    return what, remedy
 
 
 def fitted(raws: Sequence[RawNote], instrument: Instrument, ledger: Ledger) -> Instrument:

@@ -210,6 +210,13 @@ def _whole(element: Element | None) -> int | None:
     return None if number is None else int(number)
 
 
+def pitched(measures: tuple[Measure, ...], shifts: Transpositions) -> Iterable[tuple[Fraction, Element, int]]:
+    """Quarter, element and sounding MIDI number of each note of a part."""
+    for _, quarter, item in timed(measures, "note"):
+        if item.element.find("rest") is None:
+            yield quarter, item.element, _midi(item.element, shifts.at(quarter).semitones)
+
+
 def _midi(element: Element, shift: int) -> int:
     step = (element.findtext("pitch/step") or "").strip()
     octave = number_of(element, "pitch/octave")
@@ -228,9 +235,14 @@ def _voice_numbers(names: Iterable[str]) -> dict[str, int]:
     return {name: 1 + (place > 0) for place, name in enumerate(sorted(names))}
 
 
-def twin(raws: list[RawNote], others: Iterable[tuple[Fraction, Element, int]]) -> bool:
+def twin(
+    raws: list[RawNote], others: Iterable[tuple[Fraction, Element, int]], *, whole: bool = False
+) -> bool:
     """Whether ``others`` (quarter, note, MIDI number) are the notes of ``raws`` written twice; then
-    each raw note gets the marks, and where it has none the place, of its other self."""
+    each raw note gets the marks, and where it has none the place, of its other self.
+
+    whole : all the notes of both, not only of the one that has fewer
+    """
     table: dict[tuple[Fraction, bool, int], list[Element]] = defaultdict(list)
     count = 0
     for quarter, element, midi in others:
@@ -239,7 +251,8 @@ def twin(raws: list[RawNote], others: Iterable[tuple[Fraction, Element, int]]) -
     mine = Counter((raw.onset, raw.grace, raw.midi % 12) for raw in raws if raw.midi >= 0)
     common = sum(min(number, len(table.get(key, ()))) for key, number in mine.items())
     blind = sum(raw.midi < 0 for raw in raws)
-    if common + blind < _ALIKE * max(1, min(len(raws), count)) or not (common or blind):
+    compared = max(len(raws), count) if whole else min(len(raws), count)
+    if common + blind < _ALIKE * max(1, compared) or not (common or blind):
         return False
     for raw in raws:
         candidates = table.get((raw.onset, raw.grace, raw.midi % 12)) if raw.midi >= 0 else None

@@ -244,6 +244,25 @@ def test_what_a_notation_and_a_tab_staff_say_together(tmp_path: Path) -> None:
     assert "is read, not staff" not in told(problems)
 
 
+def test_what_a_notation_part_and_a_tab_part_say_together(tmp_path: Path) -> None:
+    trill = '<ornaments><trill-mark trill-step="whole"/></ornaments>'
+    above = note(3, 7, 2, technical="<fingering>3</fingering>", notations=trill) + note(2, 8, 2)
+    above = above.replace("<string>3</string><fret>7</fret>", "").replace(
+        "<string>2</string><fret>8</fret>", ""
+    )
+    other = f'<part id="P0"><measure number="1"><attributes><divisions>12</divisions></attributes>{above}</measure></part>'
+    text = score(ATTRIBUTES + note(3, 7, 2) + note(2, 8, 2)).replace(
+        '<part id="P1">', other + '<part id="P1">'
+    )
+    tab, problems = read(tmp_path, text)
+    assert tab is not None, told(problems)
+    assert [(n.string, n.fret, n.finger, n.techniques) for n in tab.notes] == [
+        (3, 7, 3, (Trill(9),)),
+        (2, 8, None, ()),
+    ]
+    assert "the part 'P0' has the same notes" in told(problems)
+
+
 def test_another_staff_is_told(tmp_path: Path) -> None:
     other = note(6, 0, 4).replace("<notations>", "<staff>2</staff><notations>")
     _, problems = read(tmp_path, score(ATTRIBUTES + BAR + "<backup><duration>48</duration></backup>" + other))
