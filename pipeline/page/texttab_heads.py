@@ -53,7 +53,8 @@ def headers(tab: Tab) -> list[str]:
     found += _instrument(tab.instrument)
     found.append(f"key: {tab.key.text()}")
     first = tab.form.bars[0]
-    if first.pickup and (len(tab.form.bars) == 1 or first.length == first.metre.quarters):
+    # said where its length alone would not tell, or leave a doubt
+    if first.pickup and (len(tab.form.bars) == 1 or 2 * first.length > first.metre.quarters):
         found.append("pickup: yes")
     if tab.swing == Fraction(2, 3):
         found.append("swing: shuffle")
