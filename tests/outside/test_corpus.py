@@ -70,7 +70,6 @@ def heard_by_music21(path: Path, starts: list[F]) -> Heard:
             voice = str(site.id) if isinstance(site, music21.stream.Voice) else ""
             for note in getattr(element, "notes", None) or [element]:
                 tie = note.tie.type if note.tie is not None else ""
-                tie = tie or (element.tie.type if element.tie is not None else "")
                 length = fraction(element.quarterLength)
                 rows.append((onset, length, round(note.pitch.midi), tie in ("start", "continue"), voice))
     rows.sort(key=lambda row: row[0])
