@@ -14,6 +14,7 @@ Both may stand in one line. Segno and Coda are for the start of their bar, the o
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -22,6 +23,8 @@ from pipeline.read.source import SourceText
 from pipeline.read.texttab_lines import SIGN
 from pipeline.read.texttab_strings import ScannedSystem
 
+_AT_START: Final = ("segno", "coda", "𝄋", "𝄌")
+_CLOSE: Final = 2  # columns between a word and the barline it is written to
 _ENDING: Final = re.compile(r"(?P<numbers>\d+(?:\s?[,.]\s?\d+)*)\.?(?P<dashes>[-_ |]*)")
 
 
@@ -66,17 +69,28 @@ def read_endings(source: SourceText, scanned: ScannedSystem) -> list[tuple[int, 
     return found
 
 
+def _bar_of(match: re.Match[str], bars: Sequence[tuple[int, int]], *, at_start: bool) -> int:
+    """The bar that a word is meant for: the one it begins over; a word for the end of a bar may also
+    be written to its right barline, and then reach over bars before."""
+
+    def home(place: int) -> int:
+        return next((i for i, (_, end) in enumerate(bars) if place < end), len(bars) - 1)
+
+    begun, ended = home(match.start()), home(match.end() - 1)
+    if at_start or begun == ended or abs(match.start() - bars[begun][0]) < _CLOSE:
+        return begun
+    return ended if match.end() >= bars[ended][1] - _CLOSE else begun
+
+
 def read_signs(source: SourceText, scanned: ScannedSystem) -> list[tuple[Signs, tuple[int, int]]]:
     """The words of jumps above each bar, with their line and column (1-based)."""
     found = [(NO_SIGNS, (0, 0)) for _ in scanned.bars]
     for number, match in (
         (number, match) for number, text in scanned.system.signs for match in SIGN.finditer(text)
     ):
-        bar = next((i for i, (_, end) in enumerate(scanned.bars) if match.start() < end), None)
-        if bar is None:
-            bar = len(scanned.bars) - 1  # behind the last barline: at its end
-        signs, at = found[bar]
         word = " ".join(match[0].lower().split())
+        bar = _bar_of(match, scanned.bars, at_start=word in _AT_START)
+        signs, at = found[bar]
         if word in ("segno", "𝄋"):
             signs = replace(signs, segno=True)
         elif word in ("coda", "𝄌"):

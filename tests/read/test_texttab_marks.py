@@ -169,7 +169,15 @@ def test_what_is_wrong_below_the_strings(below: str, told: str) -> None:
 
 @pytest.mark.parametrize(
     "line",
-    ["PM     -----", "P.M.   - - -", "PM     - - -|", "PM:    -----", "       PM----|", "palm mute---", "let ring ----"],
+    [
+        "PM     -----",
+        "P.M.   - - -",
+        "PM     - - -|",
+        "PM:    -----",
+        "       PM----|",
+        "palm mute---",
+        "let ring ----",
+    ],
 )
 def test_palm_mute_and_let_ring_as_they_are_typed(line: str) -> None:
     kind = LetRing if line.startswith("let") else PalmMute
@@ -287,3 +295,17 @@ def test_the_example_of_the_description_reads() -> None:
     assert tab is not None
     assert not list(problems), "\n".join(p.text() for p in problems)
     assert write_text_tab(tab) == textwrap.dedent(example) + "\n"
+
+
+@pytest.mark.parametrize(
+    ("signs", "bars"),
+    [
+        ("   D.C. al Fine", [0]),  # from the start of its bar on
+        ("                     D.C. al Fine", [4]),  # to the barline at its end
+        ("    D.C. al Fine", [2]),
+        ("                              D.C. al Fine", [4]),  # behind the end
+    ],
+)
+def test_a_jump_may_stand_to_the_right_barline(signs: str, bars: list[int]) -> None:
+    text = f"{HEAD}{signs}\n   Fine\n{strings('|-1--|-2--|-3--|-4--|-5------|')}"
+    assert [i for i, b in enumerate(good(text).form.bars) if b.signs.jump] == bars
