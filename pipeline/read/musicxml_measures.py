@@ -8,8 +8,9 @@ MusicXML 4.0: ``divisions``, ``backup``, ``forward``, ``time``, ``barline``, ``r
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import zip_longest
 from typing import Final
 from xml.etree.ElementTree import Element
@@ -31,20 +32,28 @@ _PLAIN_LINES: Final = ("regular", "light-heavy", "heavy-light", "heavy-heavy", "
 def number_of(element: Element | None, path: str, default: Fraction | None = None) -> Fraction | None:
     """The number in a child element, or ``default`` when there is none or it is not a number."""
     text = element.findtext(path) if element is not None else None
+    number = None if text is None else _number(text.strip())
+    return default if number is None else number
+
+
+@lru_cache(maxsize=4096)
+def _number(text: str) -> Fraction | None:
+    # a score says few numbers often
     try:
-        number = default if text is None or not text.strip() else plain_number(text.strip())
+        number = plain_number(text) if text else None
     except ValueError:
-        return default
-    return default if number is None or abs(number) > _MOST else number
+        return None
+    return None if number is None or abs(number) > _MOST else number
 
 
 @dataclass(slots=True)
 class Item:
-    """Something in a measure and how many quarters into it."""
+    """Something in a measure, how many quarters into it, and when on the written timeline."""
 
     offset: Fraction
     element: Element
     duration: Fraction = Fraction(0)
+    quarter: Fraction = Fraction(0)
 
 
 @dataclass(slots=True)
@@ -167,7 +176,7 @@ class MeasureReader:
             return
         source = self.measures[measure.index - self._repeated]
         kept = [item for item in measure.items if item.element.tag != "note"]
-        measure.items = kept + [item for item in source.items if item.element.tag == "note"]
+        measure.items = kept + [replace(item) for item in source.items if item.element.tag == "note"]
         measure.filled = source.filled
 
     def _duration(self, element: Element) -> Fraction:
@@ -294,6 +303,8 @@ class MeasureReader:
             measure.length = self._length(index)
             measure.start = now
             now += measure.length
+            for item in measure.items:
+                item.quarter = measure.start + min(item.offset, measure.length)
             if good:
                 bars.append(
                     Bar(
@@ -370,4 +381,4 @@ def timed(measures: tuple[Measure, ...], *tags: str) -> Iterator[tuple[Measure, 
     for measure in measures:
         for item in measure.items:
             if item.element.tag in tags:
-                yield measure, measure.start + min(item.offset, measure.length), item
+                yield measure, item.quarter, item
