@@ -405,7 +405,15 @@ class Assembler:
                 heads.a4_hz, tuple(self.keys), tuple(self.lyrics), tuple(self.remarks), tuple(self.comments),
             )  # fmt: skip
         except MusicError as error:
-            self.source.error(1, 1, str(error), "Correct the bars that are named.")
+            for what in str(error).split("; "):
+                bar = re.match(r"bar (\d+)\b", what)
+                numbers = reader.numbers()
+                known = bar is not None and int(bar[1]) in numbers
+                info = self.bars[numbers.index(int(bar[1]))] if bar is not None and known else None
+                self.source.error(
+                    info.line if info else 1, info.column if info else 1, what,
+                    "Correct the bar that is named." if known else "Correct it, or delete it.",
+                )  # fmt: skip
             return None
 
 
