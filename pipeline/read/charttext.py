@@ -58,6 +58,7 @@ from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.key import Key
 from pipeline.music.metre import MAX_PLAYED_BARS, NO_SIGNS, Signs
 from pipeline.read.charttext_bar import BarReader, take_signs, without_comment
+from pipeline.read.charttext_barline import BARLINE, endings_of, times_of
 from pipeline.read.places import Place, Places
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_heads import read_metre, read_tempo
@@ -67,14 +68,9 @@ from pipeline.read.texttab_sheet import Header
 HEADERS: Final = ("title", "key", "time", "tempo", "feel")
 ELSEWHERE: Final = ("swing", "instrument")  # the tab says these
 _FIELDS: Final = {"key": "key", "time": "metre", "tempo": "tempo_bpm", "feel": "feel"}
-_MOST_IN_A_RANGE: Final = 100
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z _-]*?)\s*:(?:\s+(.*)|)$")
 _KNOWN: Final = re.compile(rf"\s*({'|'.join(HEADERS)})\s*:(?!\|)\s*(.*)$", re.IGNORECASE)
 _SECTION: Final = re.compile(r"\s*\[((?:\\.|[^\[\]\\])*)\]\s*")
-_BARLINE: Final = re.compile(
-    r"(?P<close>:)?(?P<bar>\|+)(?:(?P<open>:)|\s*[xX](?P<times>\d+)(?=\s|\||$))?"
-    r"(?:\s*(?P<ending>\d+(?:(?:\s*[,-]\s*|\.)\d+)*)\.(?!\d)|(?P<loose>\d\d?)(?=\s+[A-GN]))?"
-)
 _MISLED: Final = {
     "no segno": "Write Segno at the bar it leads back to.",
     "no Fine": "Write Fine at the bar where the music ends.",
@@ -227,7 +223,9 @@ class _ChartReader:
             near = nearest(name, HEADERS)
             self.source.error(
                 number, match.start(1) + 1, f"unknown header {match[1]!r}",
-                f"Did you mean {near}:?" if near else f"Headers are {', '.join(HEADERS)}.",
+                f"Did you mean {near}:?" if near
+                else f"Headers are {', '.join(HEADERS)}." if value
+                else f"A section's name stands in brackets: [{match[1]}].",
             )  # fmt: skip
         elif not value:
             self.source.error(
@@ -298,7 +296,7 @@ class _ChartReader:
         opened, self.carried = self.carried, _Open()
         place = offset
         ended = False  # whether a barline before this one has closed or doubled
-        for match in _BARLINE.finditer(text, offset):
+        for match in BARLINE.finditer(text, offset):
             signs, inside, found = take_signs(self.source, number, text[place : match.start()], place)
             # two barlines side by side, or the line's own first one, hold no bar between them
             first = place == offset
@@ -308,22 +306,24 @@ class _ChartReader:
                 self._apart(signs, found)
                 gap = True
             if not gap:
-                self._bar(number, inside, place, opened, self._times(number, match), signs)
+                self._bar(number, inside, place, opened, times_of(self.source, number, match), signs)
                 opened = _Open(endings=() if match["close"] or len(match["bar"]) > 1 else opened.endings)
             elif match["close"] and self.bars:
                 last = self.bars[-1]
-                self.bars[-1] = replace(last, repeat_times=max(last.repeat_times, self._times(number, match)))
+                self.bars[-1] = replace(
+                    last, repeat_times=max(last.repeat_times, times_of(self.source, number, match))
+                )
                 self.repeat_line = 0
                 opened.endings = ()
             elif match["times"]:
-                self._times(number, match)
+                times_of(self.source, number, match)
             if len(match["bar"]) > 1 and self.bars:
                 self.bars[-1] = replace(self.bars[-1], double=True)
             if match["open"]:
                 opened.repeat_start, opened.endings = True, ()
                 self.repeat_line = number
             if match["ending"] or match["loose"]:
-                opened.endings = self._endings(number, match)
+                opened.endings = endings_of(self.source, number, match)
             ended = bool(match["close"]) or len(match["bar"]) > 1
             place = match.end()
         signs, inside, found = take_signs(self.source, number, text[place:], place)
@@ -335,41 +335,6 @@ class _ChartReader:
         # a |: or an ending's number at the end of a line belongs to the bar that follows
         numbered = bool(re.search(r"\d\.?\s*$", text[:place])) and not text[place:].strip()
         self.carried = opened if opened.repeat_start or (opened.endings and numbered) else _Open()
-
-    def _endings(self, number: int, match: re.Match[str]) -> tuple[int, ...]:
-        found: list[int] = []
-        group = "ending" if match["ending"] else "loose"
-        for part in re.split(r"\s*[,.]\s*", match[group]):
-            low, _, high = (word.strip() for word in part.partition("-"))
-            last = int(high or low)
-            if last - int(low) > _MOST_IN_A_RANGE or last < int(low):
-                self.source.error(
-                    number, match.start(group) + 1, f"the endings {part} are no range", "Write |1-3."
-                )
-                return ()
-            found += range(int(low), last + 1)
-        if 0 in found:
-            self.source.error(
-                number, match.start(group) + 1, "endings are numbered from 1", "Write |1. and |2."
-            )
-            return ()
-        return tuple(found)
-
-    def _times(self, number: int, match: re.Match[str]) -> int:
-        if match["times"] and not match["close"]:
-            self.source.error(
-                number, match.start() + 1, f"x{match['times']} after a bar that is not repeated", "Write :|x3."
-            )  # fmt: skip
-            return 0
-        if not match["close"]:
-            return 0
-        times = int(match["times"] or 2)
-        if not 2 <= times <= MAX_PLAYED_BARS:
-            self.source.error(
-                number, match.start() + 1, f"a repeat played {times} times", f"Write :|x2 to :|x{MAX_PLAYED_BARS}."
-            )  # fmt: skip
-            return 2
-        return times
 
     def _bar(self, number: int, inside: str, place: int, opened: _Open, times: int, signs: Signs) -> None:
         if len(self.bars) > MAX_PLAYED_BARS:

@@ -228,16 +228,24 @@ class BarReader:
                     return None
                 push = early
         name = text[start:end]
+        if not name:
+            self.source.error(
+                number,
+                word.column + 1,
+                f"{text!r} stands on no chord",
+                "Write it with one: <Am7, Am7! or <Am7>.",
+            )
+            return None
         if _NO_CHORD.fullmatch(name):
             return ChartChord(at, None, play, push)
         try:
             chord = self._degree(number, word.column + start, name) if is_degree(name) else Chord.parse(name)
         except SpellingError as error:
-            remedy = (
-                f"Did you mean {error.suggestion}?"
-                if error.suggestion
-                else "Write it as Am7, F#m7b5, Bbmaj9/D or N.C."
-            )
+            remedy = "Write it as Am7, F#m7b5, Bbmaj9/D or N.C."
+            if name[0] == "[":
+                remedy = "A section's name stands at the start of its line."
+            elif error.suggestion:
+                remedy = f"Did you mean {error.suggestion}?"
             self.source.error(number, word.column + start + error.column + 1, str(error), remedy)
             return None
         return None if chord is None else ChartChord(at, chord, play, push)
