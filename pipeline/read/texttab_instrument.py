@@ -17,7 +17,6 @@ from pipeline.read.texttab_sheet import Header, Sheet, StringLine
 
 MOST_STRINGS: Final = 12
 _NAME: Final = r"[A-Ga-g][#b♯♭]?"
-_PITCH: Final = re.compile(r"[A-Ga-g][#♯b♭x]*-?\d")
 
 
 _EXAMPLES: Final = {"capo": 2, "frets": 24, "program": 26, "written": 1}
@@ -140,6 +139,14 @@ def _say_tuning(strings: tuple[Pitch, ...], *, octaves: bool = True) -> str:
     return " ".join(str(p if octaves else p.spelling) for p in reversed(strings))
 
 
+def _is_pitch(word: str) -> bool:
+    try:
+        Pitch.parse(word)
+    except SpellingError:
+        return False
+    return True
+
+
 def _bad_tuning(source: SourceText, tuned: Header, instrument: Instrument) -> None:
     """Tell a tuning that is none, with the forms there are for the instrument."""
     strings, count = instrument.strings, len(instrument.strings)
@@ -154,8 +161,8 @@ def _bad_tuning(source: SourceText, tuned: Header, instrument: Instrument) -> No
             f"{forms}; with octaves there may be more or fewer.",
         )  # fmt: skip
         return
-    if any(_PITCH.fullmatch(word) for word in words):
-        odd = next(word for word in words if not _PITCH.fullmatch(word))
+    if any(_is_pitch(word) for word in words):
+        odd = next(word for word in words if not _is_pitch(word))
         source.error(
             tuned.line, tuned.column + tuned.value.find(odd), f"in the tuning: {odd!r} is not a pitch such as F#2", f"{forms}."
         )  # fmt: skip

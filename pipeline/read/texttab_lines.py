@@ -37,7 +37,7 @@ _PLAIN: Final = {
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z0-9 _-]*?)\s*:(?:\s+(.*)|)$")
 _PHRASE: Final = re.compile(r"\s*\[(.*)\]\s*$")
 _STRING: Final = re.compile(
-    r"\s*(?:(?P<label>[A-Ga-g][#b♯♭x]{0,3}[0-9]?)|(?:[1-9]|1[0-2])(?=\s*\|.*-))?\s*(?P<rest>:?(?<!\s:)-.*|\|.*)$"
+    r"\s*(?:(?P<label>[A-Ga-g](?:[#♯]{1,3}|[b♭]{1,3}|x)?[0-9]?)|(?:[1-9]|1[0-2])(?=\s*\|.*-))?\s*(?P<rest>:?(?<!\s:)-.*|\|.*)$"
 )
 _BARE: Final = re.compile(r"-[-0-9hpbrsxtgv~/\\()<>=*'^.]*", re.IGNORECASE)  # a string without any barline
 _COUNT: Final = re.compile(r"\d{1,2}|[+&eau.-]|and", re.IGNORECASE)

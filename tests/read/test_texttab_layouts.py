@@ -245,3 +245,12 @@ def test_a_spoiled_string_behind_one_of_dashes() -> None:
     tab, problems = read(f"{HEAD}-----------\n%|--5--7---|\n")
     assert tab is None
     assert any("'%' at the start of this string" in p.what for p in problems.errors)
+
+
+@pytest.mark.parametrize("label", ["Exxx", "E#bx", "Ebbbb", "H", "E44"])
+@pytest.mark.parametrize("head", [HEAD, "tempo: 90\n\n", "tuning: E2 A2 D3 G3 B3 Exxx4\ntempo: 90\n\n"])
+def test_a_label_that_is_no_note(label: str, head: str) -> None:
+    """One with more sharps than a note can have ended in a traceback."""
+    tab, problems = read(head + system("-5-7-|", names=[label, *"BGDAE"]))  # type: ignore[arg-type]
+    assert tab is None
+    assert problems.errors[0].remedy
