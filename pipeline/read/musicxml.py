@@ -101,7 +101,7 @@ class _PartReader:
         key, changes = keys_of(measures, notes.shifts, self.ledger, notes.staff, repeated=self.ours)
         key = key or Key.parse("C")
         made, where = self._notes(raws, instrument, key, changes, marks, form, measures)
-        lyrics = lyrics_of(measures, staves if raws else None, self.ledger)
+        lyrics = lyrics_of(measures, staves if raws else None, self.ledger, exact=self.ours)
         tempos = self._tempos(marks, tempo_bpm, form)
         phrases = phrases_of(marks, form, self.ledger, field_of(self.root, "phrases"))
         remarks = remarks_of(marks, form)

@@ -24,10 +24,11 @@ _PHRASE: Final = re.compile(r"(\d{1,5})-(\d{1,5})\s+(.+)")
 
 
 def lyrics_of(
-    measures: tuple[Measure, ...], staves: frozenset[str] | None, ledger: Ledger
+    measures: tuple[Measure, ...], staves: frozenset[str] | None, ledger: Ledger, *, exact: bool = False
 ) -> tuple[Lyric, ...]:
     """The syllables on the notes (and rests) of these staves (None: of all).
 
+    exact : the score is one of ours, whose syllables may end in a space
     Verses that are not numbered are counted behind the others in the order they come in.
     """
     found: dict[tuple[Fraction, int], str] = {}
@@ -58,12 +59,13 @@ def lyrics_of(
                     text += child.text or ""
                 elif child.tag == "elision":
                     text += child.text or " "
-            text = tidy(text).replace("_", " ").strip()
+            text = text if exact else text.strip()
             syllabic = [(child.text or "").strip() for child in element.iterfind("syllabic")]
-            if not text:
+            if not text.strip("_ \t\n"):
                 continue
             if syllabic and syllabic[-1] in ("begin", "middle"):
                 text += "-"
+            text = tidy(text).replace("_", " ").strip()
             place = (quarter, verse)
             if verse > VERSES or quarter >= length or found.get(place, text) != text:
                 ledger.drop(f"syllable {text!r}"[:40], element, measure.name)
