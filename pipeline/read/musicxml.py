@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Final
@@ -58,6 +59,30 @@ _LOUDNESS: Final = {round((20 + 14 * n) / 90 * 100): name for n, name in enumera
 _MOST_PARTS: Final = 12  # that are looked through for the notation of a tab
 _OWN: Final = "lessonwright"  # the software that our own scores name
 _PART_OF: Final = re.compile(r"(t\d+)-\d+")  # heads that our own scores tie to head t12 because of its length
+
+
+class _Spans:
+    """Lines over notes (palm mute, let ring), to be asked for each of thousands of notes.
+
+    Of each mark the starts in order, and the farthest end of the lines up to each.
+    """
+
+    def __init__(self, spans: Iterable[tuple[Fraction, Fraction, Technique]]) -> None:
+        self._of: dict[Technique, tuple[list[Fraction], list[Fraction]]] = {}
+        for start, end, mark in sorted(spans, key=lambda span: span[0]):
+            starts, ends = self._of.setdefault(mark, ([], []))
+            starts.append(start)
+            ends.append(max(end, ends[-1]) if ends else end)
+
+    def over(self, quarter: Fraction, *, to_end: bool) -> Iterator[Technique]:
+        """The marks whose line covers a moment; ``to_end``: its last moment, too. Its first always does."""
+        for mark, (starts, ends) in self._of.items():
+            count = bisect_right(starts, quarter)
+            if not count:
+                continue
+            begins = starts[count - 1] == quarter and not to_end
+            if begins or ends[count - 1] > quarter or (to_end and ends[count - 1] == quarter):
+                yield mark
 
 
 class _PartReader:
@@ -205,7 +230,7 @@ class _PartReader:
         reader = TechniqueReader(key, instrument.highest_fret, self.ledger)
         levels = _Levels(marks, self.ledger)
         # notes of our own scores say themselves that they are muted, the words only show it
-        spans = [s for s in marks.spans if not (self.ours and s[2] == PalmMute())]
+        spans = _Spans(s for s in marks.spans if not (self.ours and s[2] == PalmMute()))
         made: list[Note] = []
         where: dict[tuple[Fraction, int], Place] = {}
         off: list[RawNote] = []
@@ -221,11 +246,9 @@ class _PartReader:
             together = raw.grace and raw.chord and graced == raw.onset
             techniques = reader.read(raw, raw.fret, open_midi, slides.get(index, ()), together=together)
             graced = raw.onset if raw.grace else None
-            for start, end, mark in spans:
-                # a line that ends where a note begins ends before it; in our own scores it ends on it
-                covered = start <= raw.onset < end or raw.onset == (end if self.ours else start)
-                if covered and mark not in techniques:
-                    techniques = (*techniques, mark)
+            # a line that ends where a note begins ends before it; in our own scores it ends on it
+            covering = spans.over(raw.onset, to_end=self.ours)
+            techniques = (*techniques, *(mark for mark in covering if mark not in techniques))
             if raw.bare:
                 techniques = self._without_odd_harmonics(techniques, raw, open_midi)
             heard = next((t for t in techniques if isinstance(t, Harmonic)), None)

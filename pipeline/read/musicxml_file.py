@@ -171,7 +171,8 @@ def _unpacked(data: bytes, path: Path, problems: Problems) -> bytes | None:
         ValueError,
         zlib.error,
     ) as error:
-        problems.error(f"the archive is damaged ({error})", path=path, remedy="Export it again.")
+        why = "a name in it is not text" if isinstance(error, UnicodeError) else error
+        problems.error(f"the archive is damaged ({why})", path=path, remedy="Export it again.")
         return None
 
 
