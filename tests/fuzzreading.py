@@ -207,8 +207,8 @@ def _check_problem(case: Case, path: Path, problem: Problem, lines: list[str]) -
         raise _Ill(f"not for people: {short}")
     if problem.path is None:
         raise _Ill(f"no file is named: {short}")
-    # what a lesson's key must be is said as what was expected: that is the remedy
-    expected = case.kind == "lesson" and any(word in problem.what for word in ("must be", ", got "))
+    # of a lesson's `key` it is said what its value should be: that is the remedy
+    expected = case.kind == "lesson" and problem.what.startswith("`")
     if problem.error and not problem.remedy.strip() and not expected:
         raise _Ill(f"no remedy: {short}")
     if case.kind not in TEXTS or problem.path.name != path.name:
