@@ -16,7 +16,7 @@ from typing import Final
 
 from pipeline.errors import Problems, nearest
 
-MAX_TEXT_BYTES: Final = 500_000  # a piece of a thousand bars has a tenth of it
+MAX_TEXT_BYTES: Final = 300_000  # a thousand bars of full chords; what is longer takes seconds to read
 MOST_TOLD: Final = 1000  # problems of one file; nobody reads more
 ENDLESS_NUMBER: Final = re.compile(r"\d{1000,}")  # Python reads no number of more than 4300 digits
 _MARKS: Final = ((b"\xff\xfe", "UTF-16"), (b"\xfe\xff", "UTF-16"))

@@ -312,7 +312,7 @@ def test_long_hostile_text(name: str, kind: str, tmp_path: Path) -> None:
 
 def test_longer_texts_are_refused(tmp_path: Path) -> None:
     for kind in ("text tab", "chart text"):
-        assert "at most 500,000 are read" in told(kind, b"-" * 1_000_000, tmp_path)
+        assert "at most 300,000 are read" in told(kind, b"-" * 1_000_000, tmp_path)
 
 
 ODD = {
