@@ -182,6 +182,7 @@ class Chord:
         return self.text()
 
 
+_ADDED: Final = re.compile(r"[0-9]|[#♯b♭+-](?:5|9|11|13)")
 _LONGEST: Final = 200  # characters of a name, with room for every degree
 _STACKED: Final = {"9": (9,), "11": (9, 11), "13": (9, 11, 13)}
 
@@ -218,7 +219,8 @@ class _Reader:
             raise self.fail(1, "too many sharps or flats")
         bass = None
         name, slash, last = rest.rpartition("/")
-        if slash and not re.fullmatch(r"[0-9].*", last):
+        added = _ADDED.match(last) is not None or name.count("(") > name.count(")")
+        if slash and not added:
             rest = name
             try:
                 bass = Spelling.parse(last) if last[:1].isupper() else None
@@ -289,10 +291,14 @@ class _Reader:
             if rest[place] in "(), ":
                 place += 1
                 continue
+            slashed = rest[place] == "/"  # C7/9, C7(b9/#5): additions behind a slash (common practice)
+            if slashed and not _ADDED.match(rest, place + 1):
+                raise self.fail(offset + place, f"{rest[place:]!r} is not understood")
+            place += slashed
             match = _CHANGE.match(rest, place)
             if match is None or match.end() == place:
                 raise self.fail(offset + place, f"{rest[place:]!r} is not understood")
-            inside = rest.count("(", 0, place) > rest.count(")", 0, place)
+            inside = slashed or rest.count("(", 0, place) > rest.count(")", 0, place)
             found += self._change(match, offset + place, kind, inside=inside)
             place = match.end()
         if rest.count("(") != rest.count(")"):
@@ -311,6 +317,9 @@ class _Reader:
             return [Change("add", 7)]
         if word == "sus":
             number = int(degree or 4)
+            if str(number) in ("7", *_STACKED):  # Csus7, Csus9 are C7sus4, C9sus4: common practice
+                above = [Change("add", n) for n in _STACKED.get(str(number), ()) if n != 11]
+                return [Change("omit", 3), Change("add", 4), Change("add", 7, -1), *above]
             if number not in (2, 4):
                 raise self.fail(column, "a suspension is sus2 or sus4")
             return [Change("omit", 3), Change("add", number)]

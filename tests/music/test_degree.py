@@ -75,7 +75,7 @@ def test_what_a_musician_writes(key: str, names: str, numerals: str, numbers: st
         ("V7/iv", "Am", "A7"), ("vii°7/ii", "C", "C#dim7"), ("ii7/ii", "C", "Em7"), ("V7/V/7", "C", "D7/B"),
         ("V7/bVII", "C", "F7"), ("1-", "C", "Cm"), ("1m", "C", "Cm"), ("57", "F", "C7"), ("4maj7", "Am", "Dmaj7"),
         ("b3", "Am", "C"), ("3", "Am", "C#"), ("7o7", "C", "Bdim7"), ("5/b7", "C", "G/Bb"), ("16/9", "C", "C6/9"),
-        ("6-7/5", "C", "Am7/G"), ("2sus4", "Bb", "Csus4"),
+        ("6-7/5", "C", "Am7/G"), ("2sus4", "Bb", "Csus4"), ("V7/9", "C", "G9"),
     ],
 )  # fmt: skip
 def test_how_else_they_write_it(text: str, key: str, name: str) -> None:
@@ -93,7 +93,7 @@ def test_how_else_they_write_it(text: str, key: str, name: str) -> None:
         ("2-7x", 3, "'x' is not understood", "2-7"),
         ("imj7", 2, "not understood", "Imaj7"),
         ("I/E", 2, "a degree too, such as I/3", None),
-        ("V7/9", 2, "not understood", "V9"),
+        ("V7/8", 3, "not understood", None),
         ("#######I", 0, "not a degree", None),
         ("######I", 0, "three sharps", None),
         ("V/##VI/x", 7, "a bass note", None),
