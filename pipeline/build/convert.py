@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from pipeline.errors import MisuseError, Problems, SourceError
-from pipeline.music.chart import Chart, ChordSpan
+from pipeline.music.chart import Chart, ChordSpan, Play
 from pipeline.music.errors import MusicError
 from pipeline.music.key import Key
 from pipeline.music.tab import Tab
@@ -134,7 +134,13 @@ def _kind_of(source: Path, target: Path) -> str:
     if kind is None:
         ending = f"{target.suffix!r}" if target.suffix else "a name without an ending"
         raise MisuseError(f"{target}: {ending} tells no form to write\n  Known: {', '.join(TARGETS)}.")
-    if _is_lesson(source) or not _is_chart(source):
+    if _is_lesson(source):
+        return kind
+    if not _is_chart(source):
+        if kind == "chart" and source.suffix.lower() not in SCORES and source.is_file():
+            raise MisuseError(
+                f"{source} holds no chords to write as a chart\n  Name the lesson's folder, a score, or a chord chart."
+            )
         return kind
     if kind == "text tab" and target.suffix.lower() in TEXT_CHARTS:
         return "chart"
@@ -161,16 +167,25 @@ def _read(
     key: str | None,
 ) -> _Music:
     wanted = _key(key)
+    suffix = source.suffix.lower()
     if wanted is not None and kind != "chart":
         raise MisuseError(_KEY_IS_FOR_CHARTS)
+    if part is not None and (_is_lesson(source) or suffix not in (*SCORES, *MIDI_FILES)):
+        raise MisuseError(
+            f"--part names a part of a score or a track of a MIDI file\n  {source} has none: leave it out."
+        )
+    if instrument is not None and (_is_lesson(source) or suffix not in MIDI_FILES):
+        raise MisuseError(
+            f"--instrument is for MIDI files, which may not say it\n  {source} says it itself: leave it out."
+        )
     if _is_lesson(source):
-        return _moved(_of_lesson(source, problems, instrument=instrument), wanted)
+        return _moved(_of_lesson(source, problems), wanted)
     if kind == "chart":
         return _read_chart(source, problems, part=part, wanted=wanted)
     tab = read_tab(source, problems, part=part, instrument=_instrument(instrument))
     chart: Chart | None = None
     spans: tuple[ChordSpan, ...] = ()
-    if tab is not None and source.suffix.lower() in SCORES and kind == "MusicXML":
+    if tab is not None and suffix in SCORES:
         chart, spans = _chords_of(source, tab, part)
     return _Music(tab, chart, spans=spans)
 
@@ -218,11 +233,9 @@ def _instrument(name: str | None) -> Any:
     return found
 
 
-def _of_lesson(source: Path, problems: Problems, *, instrument: str | None) -> _Music:
+def _of_lesson(source: Path, problems: Problems) -> _Music:
     from pipeline.read.lesson import read_lesson
 
-    if instrument is not None:
-        raise MisuseError("--instrument is for files that state no strings\n  A lesson's tab says it itself.")
     lesson = read_lesson(source, problems, recordings=False)
     if lesson is None:
         raise SourceError(problems)
@@ -263,23 +276,41 @@ def _written(music: _Music, kind: str, target: Path, chords: Names) -> tuple[byt
             raise MisuseError(
                 f"--chords {chords}: the chart does not state its key\n  Write key: Am (or whatever it is in) at its top."
             )
-        return write_chart_text(music.chart, chords=chords, key=music.key).encode(), ()
+        lost = ("the notes: write them to a .tab file",) if music.tab is not None else ()
+        return write_chart_text(music.chart, chords=chords, key=music.key).encode(), lost
+    if chords != "names":
+        raise MisuseError(f"--chords {chords} is for chord charts\n  Leave it out, or write a .chart file.")
     assert music.tab is not None
+    without_chords = ("the chords: write them to a .chart file",) if music.chart is not None else ()
     if kind == "text tab":
         from pipeline.page.texttab import write_text_tab
 
-        lost = ("the chords: write them to a .chart file",) if music.chart is not None else ()
-        return write_text_tab(music.tab).encode(), lost
+        return write_text_tab(music.tab).encode(), without_chords
     if kind == "MIDI":
         from pipeline.page.midi import write_midi
         from pipeline.page.midi_maps import lost_in_midi
 
-        return write_midi(music.tab), lost_in_midi(music.tab)
+        return write_midi(music.tab), (*without_chords, *lost_in_midi(music.tab))
     from pipeline.page.musicxml import lost_in_musicxml, write_musicxml
 
     score = write_musicxml(music.tab, music.spans, credit=music.credit, rights=music.rights)
-    data = _compressed(score, target) if target.suffix.lower() == ".mxl" else score
-    return data, lost_in_musicxml(music.tab)
+    data = _compressed(score) if target.suffix.lower() == ".mxl" else score
+    told = _lost_of_chart(music.chart) if music.chart is not None else ()
+    return data, (*lost_in_musicxml(music.tab), *told)
+
+
+def _lost_of_chart(chart: Chart) -> tuple[str, ...]:
+    """What a score has no place for: it names each chord where it is written."""
+    chords = [chord for bar in chart.bars for chord in bar.chords]
+    found = {
+        "the names of the chart's sections": any(bar.section for bar in chart.bars),
+        "the chart's feel": chart.feel is not None or any(bar.feel for bar in chart.bars),
+        "stops, hits and chords that ring": any(chord.play is not Play.ON for chord in chords),
+        "pushes: the chords stand where they are written": any(chord.push for chord in chords),
+        "other ways to play a bar": any(bar.alternates for bar in chart.bars),
+        "the chart's comments": bool(chart.comments),
+    }
+    return tuple(what for what, there in found.items() if there)
 
 
 _CONTAINER: Final = (
@@ -289,7 +320,7 @@ _CONTAINER: Final = (
 )
 
 
-def _compressed(score: bytes, target: Path) -> bytes:
+def _compressed(score: bytes) -> bytes:
     """A compressed score (MusicXML 4.0, container.xsd): the mimetype first and stored as it is."""
     name = "score.musicxml"
     buffer = io.BytesIO()

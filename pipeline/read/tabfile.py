@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +23,9 @@ TEXT_TABS: Final = (".txt", ".tab")
 SCORES: Final = (".musicxml", ".xml", ".mxl")
 MIDI_FILES: Final = (".mid", ".midi")
 TEXT_CHARTS: Final = (".txt", ".chart")
+_OF_TABS: Final = ("instrument", "tuning", "capo", "frets")  # headers that no chart has
+_OF_CHARTS: Final = re.compile(r"[A-WYZ]| - ")  # names of chords and held slots, which no string has
+_SURELY: Final = 3  # lines one above the other that can only be strings
 
 
 def read_tab(
@@ -91,12 +95,15 @@ def holds_tab(path: Path) -> bool:
     text = read_text(path, Problems())
     if text is None:
         return False
-    strings = [
-        line.text
-        for system in sort_lines(SourceText(text, path=path, problems=Problems())).systems
-        for line in system.strings
-    ]
-    return any(2 * line.count("-") > len(line) for line in strings)
+    sheet = sort_lines(SourceText(text, path=path, problems=Problems()))
+    if not sheet.headers.keys().isdisjoint(_OF_TABS):
+        return True
+    for system in sheet.systems:
+        lines = [line.text[line.start :] for line in system.strings]
+        strings = [line for line in lines if "-" in line and not _OF_CHARTS.search(line)]
+        if len(strings) >= _SURELY or any(2 * line.count("-") > len(line) for line in strings):
+            return True
+    return False
 
 
 def _unknown(path: Path, problems: Problems, known: tuple[str, ...], what: str) -> None:

@@ -14,8 +14,9 @@ from pipeline.errors import Problems
 from pipeline.music.chart import Chart
 from pipeline.music.tab import Tab
 from pipeline.page.charttext import write_chart_text
+from pipeline.page.midi import write_midi
 from pipeline.page.texttab import write_text_tab
-from pipeline.read.tabfile import read_chart, read_tab
+from pipeline.read.tabfile import holds_tab, read_chart, read_tab
 from tests.samples import lead_tab
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -121,7 +122,14 @@ REFUSED = {
     "no such key": (["chart.txt", "new.chart", "--key", "H"], "--key H"),
     "key from nowhere": (["plain.chart", "new.chart", "--key", "D"], "does not state its key"),
     "degrees from nowhere": (["plain.chart", "new.chart", "--chords", "numbers"], "does not state its key"),
-    "no such instrument": (["tab.txt", "new.txt", "--instrument", "guitr"], "Did you mean guitar?"),
+    "no such instrument": (["tune.mid", "new.txt", "--instrument", "guitr"], "Did you mean guitar?"),
+    "instrument of a tab": (["tab.txt", "new.mid", "--instrument", "bass"], "--instrument is for MIDI files"),
+    "part of a tab": (["tab.txt", "new.mid", "--part", "Lead"], "--part names a part of a score"),
+    "chord names of a tab": (
+        ["tab.txt", "new.mid", "--chords", "roman"],
+        "--chords roman is for chord charts",
+    ),
+    "chart from a tab": (["tab.txt", "new.chart"], "holds no chords to write"),
     "other names": (["chart.txt", "new.chart", "--chords", "letters"], "letters"),
 }
 
@@ -131,6 +139,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "tab.txt").write_text(write_text_tab(lead_tab()))
     (tmp_path / "there.txt").write_text("kept")
+    (tmp_path / "tune.mid").write_bytes(write_midi(lead_tab()))
     (tmp_path / "chart.txt").write_text("key: Am\n| Am | E7 |\n")
     (tmp_path / "plain.chart").write_text("| Am | E7 |\n")
     return tmp_path
@@ -169,3 +178,35 @@ def test_a_damaged_degree_chart_is_told_once(folder: Path) -> None:
     assert write_chart_text(chart_at(folder / "roman.txt")) == write_chart_text(
         chart_at(folder / "chart.txt")
     )
+
+
+def test_a_lesson_tells_what_of_its_chart_is_lost(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Chords alone go into a score; what the band does with them does not."""
+    chart = "key: Am\nfeel: shuffle\n# mine\n[Verse]\n| Am! | Dm or F | <E7 | <Am> |\n"
+    (folder / "chart.txt").write_text(chart)
+    (folder / "lesson.toml").write_text('title = "T"\ntab = "tab.txt"\nchart = "chart.txt"\n')
+    told = {}
+    for target in ("l.mid", "l.musicxml", "l.tab", "l.chart"):
+        assert run(["convert", "lesson.toml", target, "--json"]) == 0
+        told[target] = " ".join(json.loads(capsys.readouterr().out)["lost"])
+    assert "the chords" in told["l.mid"] and "the chords" in told["l.tab"] and "the notes" in told["l.chart"]
+    for word in ("sections", "feel", "stops", "pushes", "other ways", "comments"):
+        assert word in told["l.musicxml"], word
+
+
+TEXTS = {
+    "one column": ("\n".join(f"{s}|-0-|" for s in "eBGDAE") + "\n", True),
+    "a bass": ("G|--2--|\nD|-----|\nA|-0---|\nE|-----|\n", True),
+    "one string": ("instrument: guitar\n\n| - | - |\n", True),
+    "chords held by dashes": ("| C - - G |\n| Am - - - |\n| F - G - |\n", False),
+    "numbers held by dashes": ("| 1 - - 4 |\n| 1 - - - |\n| 5 - 1 - |\n", False),
+    "minor by a dash": ("| A-7 | D-7 |\n| E-7 | A-7 |\n| A-7 | D-7 |\n", False),
+    "a chart": ("key: Am\n| Am | E7 |\n", False),
+}
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_a_text_is_told_to_be_a_tab_or_a_chart(name: str, tmp_path: Path) -> None:
+    text, tab = TEXTS[name]
+    (tmp_path / "music.txt").write_text(text)
+    assert holds_tab(tmp_path / "music.txt") is tab
