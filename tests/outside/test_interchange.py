@@ -100,7 +100,7 @@ def test_made_up_tabs_are_valid(tab: Tab) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=600, **MADE_UP)  # type: ignore[arg-type]
+@settings(max_examples=200, **MADE_UP)  # type: ignore[arg-type]
 @given(dressed_tabs())
 def test_many_made_up_tabs_are_valid(tab: Tab) -> None:
     check_schema(tab)
@@ -113,14 +113,14 @@ def test_tabs_at_their_edges_are_valid(tab: Tab) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=1000, **MADE_UP)  # type: ignore[arg-type]
+@settings(max_examples=250, **MADE_UP)  # type: ignore[arg-type]
 @given(whole_tabs())
 def test_many_tabs_at_their_edges_are_valid(tab: Tab) -> None:
     check_schema(tab)
 
 
 @pytest.mark.slow
-@settings(max_examples=300, **MADE_UP)  # type: ignore[arg-type]
+@settings(max_examples=100, **MADE_UP)  # type: ignore[arg-type]
 @given(dressed_tabs(odd=True))
 def test_many_odd_tabs_are_valid(tab: Tab) -> None:
     check_schema(tab)
@@ -270,7 +270,7 @@ def test_music21_reads_made_up_tabs(tab: Tab) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=200, **MADE_UP)  # type: ignore[arg-type]
+@settings(max_examples=80, **MADE_UP)  # type: ignore[arg-type]
 @given(dressed_tabs(heights=SEMITONES))  # it knows no release by less than a semitone
 def test_music21_reads_many_made_up_tabs(tab: Tab) -> None:
     check_music21(tab)
