@@ -27,20 +27,24 @@ TONICS: Final = {
 }
 
 
-def likely_key(weights: Sequence[float]) -> Key | None:
-    """The major or minor key whose profile fits the weights of the twelve pitch classes best.
-
-    None when they say nothing: no notes, or all alike.
-    """
-    if len(set(weights)) < 2:
-        return None
+def key_fits(weights: Sequence[float]) -> tuple[tuple[Key, float], ...]:
+    """The 24 major and minor keys, best first, with how well the weights of the twelve pitch
+    classes correlate with their profiles, -1..1; 0 for all when the weights are all alike."""
+    flat = len(set(weights)) < 2
     fits = [
-        (_correlation(weights, profile[-tonic:] + profile[:-tonic]), mode, tonic)
+        (
+            Key.parse(f"{TONICS[mode][tonic]} {mode}"),
+            0.0 if flat else _correlation(weights, profile[-tonic:] + profile[:-tonic]),
+        )
         for mode, profile in PROFILES.items()
         for tonic in range(12)
     ]
-    _, mode, tonic = max(fits, key=lambda fit: (fit[0], fit[1], -fit[2]))
-    return Key.parse(f"{TONICS[mode][tonic]} {mode}")
+    return tuple(sorted(fits, key=lambda fit: -fit[1]))
+
+
+def likely_key(weights: Sequence[float]) -> Key | None:
+    """The best of :func:`key_fits`; None when the weights say nothing: no notes, or all alike."""
+    return key_fits(weights)[0][0] if len(set(weights)) > 1 else None
 
 
 def _correlation(one: Sequence[float], two: Sequence[float]) -> float:

@@ -7,7 +7,8 @@ import random
 import numpy as np
 import pytest
 
-from pipeline.study.key import _PROFILES, key_guesses
+from pipeline.music.keyfinding import PROFILES
+from pipeline.study.key import key_guesses
 
 
 def test_profiles_are_the_published_ones() -> None:
@@ -16,7 +17,7 @@ def test_profiles_are_the_published_ones() -> None:
 
     theirs = discrete.KrumhanslKessler()
     for mode in ("major", "minor"):
-        assert _PROFILES[mode] == pytest.approx(theirs.getWeights(mode))
+        assert PROFILES[mode] == pytest.approx(theirs.getWeights(mode))
 
 
 def test_same_key_as_music21_on_random_melodies() -> None:
