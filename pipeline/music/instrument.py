@@ -20,6 +20,7 @@ from typing import Final
 
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.pitch import Pitch
+from pipeline.music.words import tidy
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,7 @@ class Instrument:
     clef: str = "G"
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "name", tidy(self.name))
         if not 1 <= len(self.strings) <= 12:
             raise MusicError(f"{self.name}: 1 to 12 strings, got {len(self.strings)}")
         if not 1 <= self.frets <= 36:
