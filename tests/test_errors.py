@@ -87,5 +87,5 @@ def test_remarks_alone_stop_nothing() -> None:
     problems.remark("rare")
     problems.raise_errors()
     problems.error("wrong")
-    with pytest.raises(SourceError, match="^error: wrong$"):
+    with pytest.raises(SourceError, match=r"^error: wrong$"):
         problems.raise_errors()
