@@ -49,6 +49,16 @@ def _without_names(tab: Tab) -> Tab:
     )
 
 
+def _named_by_key(tab: Tab) -> Tab:
+    """The tab for forms that need no other names: what the chord under a note calls it is left out."""
+    return replace(
+        tab,
+        notes=tuple(
+            replace(note, pitch=tab.key_at(note.onset).spell_midi(note.pitch.midi)) for note in tab.notes
+        ),
+    )
+
+
 def _by_number(spans: Sequence[ChordSpan]) -> tuple[ChordSpan, ...]:
     """The chords with their sections by number: where one begins can be heard, its name cannot."""
     sections: dict[str | None, str | None] = {None: None}
@@ -63,7 +73,7 @@ class Declaring:
     played_tab : the tab as the band reads it, without names that cannot be heard
     struck_tab : the tab as a listener knows it: notes and times
     played_spans : the chords as the band reads them, sections by number
-    unspelled_tab : the tab with its names, but not those of single notes
+    plain_tab : the tab with its words and fingers, and notes named as the key names them
     notes : what the creator should know of the plan, one sentence each
     """
 
@@ -74,7 +84,7 @@ class Declaring:
         self.played_tab = _without_names(lesson.tab)
         self.played_spans = _by_number(lesson.spans)
         self.struck_tab = replace(self.played_tab, phrases=(), key=Key.parse("C"))
-        self.unspelled_tab = replace(lesson.tab, notes=self.played_tab.notes)
+        self.plain_tab = _named_by_key(lesson.tab)
         self.notes: list[str] = []
 
     def step(self, name: str, product: str, function: Any, params: Any, outputs: Sequence[Output], *,

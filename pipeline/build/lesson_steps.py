@@ -210,12 +210,12 @@ class _Declaration(Declaring):
                 rooms=rooms, cost=slight,
             ),
             self.step(
-                "midi", "midi", make_pages.midi, interchange(mid, self.unspelled_tab),
+                "midi", "midi", make_pages.midi, interchange(mid, self.plain_tab),
                 [Output(mid, "midi", "The notes for sequencers and practice programs (MIDI)")],
                 rooms=rooms, libraries=("mido",), cost=slight,
             ),
             self.step(
-                "texttab", "texttab", make_pages.texttab, interchange(txt, self.unspelled_tab),
+                "texttab", "texttab", make_pages.texttab, interchange(txt, self.plain_tab),
                 [Output(txt, "texttab", "The tab as plain text, to read anywhere")],
                 rooms=rooms, cost=slight,
             ),

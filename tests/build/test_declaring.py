@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.build.declaring import PRODUCTS, PUBLIC
+from pipeline.build.declaring import PRODUCTS, PUBLIC, _named_by_key, _without_names
 from pipeline.build.digest import value_digest
 from pipeline.build.graph import Graph
 from pipeline.build.lesson_steps import plan_lesson
@@ -18,6 +18,8 @@ from pipeline.config.models import Channel, LessonConfig
 from pipeline.errors import SourceError
 from pipeline.music.key import Key
 from pipeline.music.metre import Form, Metre
+from pipeline.music.pitch import Pitch
+from pipeline.music.tab import Comment, Remark
 from pipeline.read.lesson import Lesson, Segment
 from pipeline.read.media import MediaInfo, VideoInfo
 from tests.samples import chart_of, lead_tab
@@ -146,3 +148,22 @@ def test_an_overlay_of_another_size_than_the_take_is_told(lesson: Lesson) -> Non
     small = replace(lesson.take, video=replace(lesson.take.video, width=320, height=240))
     cautions = plan_lesson(replace(lesson, take=small)).cautions
     assert any("320 × 240" in caution and "1920 × 1080" in caution for caution in cautions)
+
+
+def test_words_and_fingers_are_kept_where_they_are_read_and_left_out_where_nobody_hears_them() -> None:
+    """The text tab of a pack once lost the picking fingers, and named D sharp in E minor E flat."""
+    tab = lead_tab()
+    key = Key.parse("Em")
+    named = replace(tab.note(Fraction(0), Fraction(1), 2, 4), pitch=Pitch.parse("Eb4"), pluck="a", finger=1)
+    tab = replace(
+        tab, key=key, notes=(named,), remarks=(Remark(Fraction(0), "softly"),), comments=(Comment(0, "x"),)
+    )
+    plain, played = _named_by_key(tab), _without_names(tab)
+    assert (str(plain.notes[0].pitch), plain.notes[0].pluck, plain.notes[0].finger) == ("D#4", "a", 1)
+    assert plain.remarks == tab.remarks
+    assert (played.notes[0].pluck, played.notes[0].finger, played.remarks, played.comments) == (
+        None,
+        None,
+        (),
+        (),
+    )
