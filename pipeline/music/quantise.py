@@ -86,9 +86,9 @@ def quantise(
     if not notes:
         return Quantised((), (), (), half, True)
     starts = [beat.start for beat in beats]
-    exact = _exactly([note.onset for note in notes], beats, starts, tick, notated)
+    exact = _exactly([note.onset for note in notes], starts, tick, notated)
     if exact is not None:
-        ends = _exactly([note.end for note in notes], beats, starts, tick, notated)
+        ends = _exactly([note.end for note in notes], starts, tick, notated)
         if ends is not None and all(e > o for o, e in zip(exact, ends, strict=True)):
             return Quantised(tuple(exact), tuple(ends), (False,) * len(notes), half, True)
         made, short = _ends(notes, exact, beats, starts, half)
@@ -105,11 +105,7 @@ def _home(time: Fraction, starts: Sequence[Fraction]) -> int:
 
 
 def _exactly(
-    times: Sequence[Fraction],
-    beats: Sequence[Beat],
-    starts: Sequence[Fraction],
-    tick: Fraction,
-    notated: bool,
+    times: Sequence[Fraction], starts: Sequence[Fraction], tick: Fraction, notated: bool
 ) -> list[Fraction] | None:
     """Times that lie on grids within a tick, put there; None when too many do not.
 

@@ -53,10 +53,6 @@ class Directions:
     def of_bar(self, index: int) -> Sequence[tuple[Fraction, Element]]:
         return self._found.get(index, ())
 
-    @property
-    def offsets(self) -> Iterator[Fraction]:
-        return (offset for found in self._found.values() for offset, _ in found)
-
     def _add(self, quarter: Fraction, element: Element) -> None:
         bar = self.tab.form.written.bar_at(quarter)
         self._found[bar.index].append((quarter - bar.start, element))

@@ -4,7 +4,7 @@ Conventions
 -----------
 - Format 1: track 0 has tempo, metre, key, phrase names, words; then one track for each string.
 - The *played* form, repeats unrolled; straight times even where eighths swing (a text event
-  says so), since notation programs want what is written; swung times when asked for.
+  says so), since notation programs want what is written.
 - Pitch wheel range is twelve semitones up and down, set by RPN 0 on each channel. Bends move
   it as the string moves; a slide moves it at the end of the note it leaves.
 - Vibrato is the modulation wheel (controller 1).
@@ -94,14 +94,13 @@ def velocity_of(sound: SoundingNote) -> int:
     return max(1, min(127, value))
 
 
-def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None, swung: bool = False) -> bytes:
+def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None) -> bytes:
     """The file's bytes; the same music gives the same bytes.
 
     Parameters
     ----------
     semitones : moves every note
     tempo_bpm : quarters a minute at the start; later tempo marks keep their proportion
-    swung : eighths fall as they are swung, for listening; otherwise as written
 
     Raises
     ------
@@ -112,53 +111,13 @@ def write_midi(tab: Tab, *, semitones: int = 0, tempo_bpm: float | None = None, 
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS)
     file.tracks.append(conductor(tab, semitones))
     by_string: dict[int, list[_Played]] = {n: [] for n in range(1, len(tab.instrument.strings) + 1)}
-    time = _Swing(tab) if swung else _Straight()
     for played in _in_place(tab):
         by_string[played.sound.note.string].append(played)
     for string, notes in by_string.items():
-        file.tracks.append(_string_track(tab, string, notes, semitones, time))
+        file.tracks.append(_string_track(tab, string, notes, semitones))
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
-
-
-class _Straight:
-    """Times as written."""
-
-    def tick(self, quarter: Fraction) -> int:
-        return tick_of(quarter)
-
-
-class _Swing(_Straight):
-    """Even eighths long and short; a beat that is itself in triplets stays as written."""
-
-    def __init__(self, tab: Tab) -> None:
-        self.bars, self.share = tab.form.played, tab.swing
-        self.uneven = {
-            self._beat(moment)[0]
-            for sound in tab.sounding
-            for moment in (sound.onset, sound.end)
-            if (moment - self._beat(moment)[0]).denominator not in (1, 2, 4, 8, 16)
-        }
-
-    def _beat(self, quarter: Fraction) -> tuple[Fraction, bool]:
-        """The start of the quarter's beat, and whether its halves can swing."""
-        bar = self.bars.bar_at(quarter)
-        lead = bar.bar.length % 1 if bar.bar.pickup else Fraction(0)
-        offset = quarter - bar.start - lead
-        start = bar.start + lead + offset // 1
-        return start, not bar.bar.metre.compound and start >= bar.start and start + 1 <= bar.end
-
-    def tick(self, quarter: Fraction) -> int:
-        start, even = self._beat(quarter)
-        inner = quarter - start
-        if even and inner and start not in self.uneven:
-            half = Fraction(1, 2)
-            if inner < half:
-                inner = inner * 2 * self.share
-            else:
-                inner = self.share + (inner - half) * 2 * (1 - self.share)
-        return tick_of(start + inner)
 
 
 def _in_place(tab: Tab) -> Iterator[_Played]:
@@ -226,9 +185,7 @@ def _turns(graces: list[_Played]) -> list[int]:
     return found
 
 
-def _string_track(
-    tab: Tab, string: int, notes: list[_Played], semitones: int, time: _Straight
-) -> mido.MidiTrack:
+def _string_track(tab: Tab, string: int, notes: list[_Played], semitones: int) -> mido.MidiTrack:
     channel = CHANNELS[string - 1]
     events: list[Event] = []
 
@@ -249,19 +206,19 @@ def _string_track(
         for quarter, before, value in _wheel(played, following):
             if value != wheel:
                 wheel = value
-                tick = max(time.tick(played.onset), time.tick(quarter) - before)
+                tick = max(tick_of(played.onset), tick_of(quarter) - before)
                 events.append((tick, _CONTROL, mido.Message("pitchwheel", channel=channel, pitch=value)))
         vibrato = sound.note.get(Vibrato)
         if vibrato is not None:
-            control(time.tick(played.onset), 1, 100 if vibrato.wide else 50)
-            control(time.tick(played.end), 1, 0)
+            control(tick_of(played.onset), 1, 100 if vibrato.wide else 50)
+            control(tick_of(played.end), 1, 0)
         velocity = velocity_of(sound)
         strikes = list(_strikes(tab, played, semitones))
-        words = _written_words(tab, played, strikes, velocity)
+        words = _written_words(tab, played, strikes)
         if words:
-            events.append((time.tick(played.onset), _WORDS, mido.MetaMessage("text", text=words)))
+            events.append((tick_of(played.onset), _WORDS, mido.MetaMessage("text", text=words)))
         for midi, start, end in strikes:
-            on, off = time.tick(start), max(time.tick(start) + 1, time.tick(end))
+            on, off = tick_of(start), max(tick_of(start) + 1, tick_of(end))
             events.append((on, _ON, mido.Message("note_on", channel=channel, note=midi, velocity=velocity)))
             events.append((off, _OFF, mido.Message("note_off", channel=channel, note=midi, velocity=64)))
     return track_of(events, tick_of(tab.form.played.length))
@@ -292,9 +249,7 @@ def _strikes(tab: Tab, played: _Played, semitones: int) -> Iterator[tuple[int, F
     yield midi, start, end
 
 
-def _written_words(
-    tab: Tab, played: _Played, strikes: Sequence[tuple[int, Fraction, Fraction]], velocity: int
-) -> str:
+def _written_words(tab: Tab, played: _Played, strikes: Sequence[tuple[int, Fraction, Fraction]]) -> str:
     """What the sound does not tell of the note, "" when it tells all."""
     sound, note = played.sound, played.sound.note
     words: list[str] = []

@@ -152,7 +152,7 @@ class _Reader:
             )  # fmt: skip
             made = self._made(drafts, found, frame)
             if played is not None:
-                self._tell_moved(drafts, played, form, tempos[0].bpm)
+                self._tell_moved(played, form, tempos[0].bpm)
             return replace(frame, notes=tuple(made))
         except MusicError as error:
             self._error(str(error), "Correct what is named in the program the file comes from.")
@@ -406,9 +406,7 @@ class _Reader:
             )  # fmt: skip
         return made
 
-    def _tell_moved(
-        self, drafts: Sequence[_Draft], played: Sequence[tuple[Fraction, Fraction]], form: Form, bpm: float
-    ) -> None:
+    def _tell_moved(self, played: Sequence[tuple[Fraction, Fraction]], form: Form, bpm: float) -> None:
         moved = [abs(float(a - b)) for a, b in played]
         if not moved:
             return

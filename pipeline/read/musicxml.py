@@ -43,7 +43,7 @@ from pipeline.read.musicxml_file import open_score
 from pipeline.read.musicxml_instrument import choose_instrument, choose_part, field_of, part_names, tab_staff
 from pipeline.read.musicxml_keys import Transpositions, keys_of
 from pipeline.read.musicxml_ledger import Ledger, in_measures
-from pipeline.read.musicxml_measures import Measure, MeasureReader, form_of, timed
+from pipeline.read.musicxml_measures import Measure, MeasureReader, form_of
 from pipeline.read.musicxml_neck import disentangle, fitted, into_range, place_raws
 from pipeline.read.musicxml_notes import NoteReader, RawNote, close_ties, loosen_ties, pitched, twin
 from pipeline.read.musicxml_signs import SignReader
@@ -104,8 +104,6 @@ class _PartReader:
         staves = frozenset({notes.staff, *notes.twins})
         marks = MarkReader(self.ledger, signs, staves, ours=self.ours).read(measures)
         form = None if bars is None else form_of(bars, measures, signs, self.ledger)
-        for measure, _, item in timed(measures, "harmony"):
-            self.ledger.drop("harmony", item.element, measure.name)
         if form is None or len(self.problems.errors) > before:
             return None
         if loose := loosen_ties(raws, measures):

@@ -44,9 +44,6 @@ ARTICULATIONS: Final = frozenset(
     {"accent", "strong-accent", "staccato", "staccatissimo", "scoop", "plop", "doit", "falloff"}
 )
 ORNAMENTS: Final = frozenset({"trill-mark", "wavy-line", "tremolo", "accidental-mark"})
-MEASURE: Final = frozenset(
-    {"note", "backup", "forward", "direction", "attributes", "sound", "barline", "print", "bookmark", "link"}
-)
 ATTRIBUTES: Final = frozenset(
     {
         "divisions", "key", "time", "staves", "clef", "staff-details", "transpose", "measure-style", "part-symbol",
@@ -61,7 +58,7 @@ HARMONY: Final = frozenset(
 )  # fmt: skip
 # elements by the names musicians have for them, where these differ
 _SAID: Final = {
-    "harmony": "chord symbol (read as a chart)", "figured-bass": "figured bass", "wedge": "hairpin", "octave-shift": "octave line",
+    "figured-bass": "figured bass", "wedge": "hairpin", "octave-shift": "octave line",
     "harp-pedals": "harp pedals", "measure-repeat": "measure repeat", "beat-repeat": "beat repeat",
     "slash": "slash notation", "slur": "slur", "snap-pizzicato": "snap pizzicato", "breath-mark": "breath mark",
     "detached-legato": "detached legato", "arpeggiate": "arpeggio", "non-arpeggiate": "bracketed chord",

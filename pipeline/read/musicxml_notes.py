@@ -26,7 +26,6 @@ from pipeline.read.musicxml_ledger import NOTATIONS, NOTE, Ledger, in_measures
 from pipeline.read.musicxml_measures import Measure, number_of, timed
 
 _ALIKE: Final = Fraction(7, 10)  # of the notes of two staves, when they are one music written twice
-_GROUPS: Final = frozenset({"technical", "articulations", "ornaments"})
 _PLAYED: Final = frozenset(
     {"time-only", "pizzicato", "attack", "release", "end-dynamics"}
 )  # attributes of a note about its sound

@@ -479,6 +479,16 @@ def test_a_transposing_part_is_read_as_it_sounds(tmp_path: Path) -> None:
     assert str(chart.bars[0].chords[0].chord) == "Cm"
 
 
+def test_chord_symbols_are_not_told_as_lost_by_who_reads_the_tab(tmp_path: Path) -> None:
+    """They are kept in the chart: the tab reader once said that they were not."""
+    chord = "<harmony><root><root-step>D</root-step></root><kind>minor</kind></harmony>"
+    path = tmp_path / "a.musicxml"
+    path.write_text(score(ATTRIBUTES + chord + note(3, 7, 4)))
+    problems = Problems()
+    assert read_musicxml(path, problems) is not None
+    assert not any("chord" in problem.what for problem in problems.cautions)
+
+
 def test_a_score_without_chords_is_no_chart(tmp_path: Path) -> None:
     path = tmp_path / "a.musicxml"
     path.write_text(score(ATTRIBUTES + note(3, 7, 4)))

@@ -38,7 +38,7 @@ LOOK = {
     "lyric": {"syllabic", "extend", "end-line", "end-paragraph"},
     "sound": {"offset"},
     "measure": {"attributes", "backup", "barline", "direction", "forward", "note", "print", "sound", "link", "bookmark",
-                "grouping"},
+                "grouping", "harmony"},  # chord symbols are the chart's: see below
     "harmony": {"root", "offset", "staff"},
     "measure-style": {"multiple-rest", "measure-repeat"},  # an empty measure under it: test_musicxml_form
     "dynamics": {"mf"},  # is what is not said
