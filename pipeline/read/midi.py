@@ -130,7 +130,11 @@ class _Reader:
         except TooLongError as error:
             self._error(f"the piece would have {error}", "Cut the silence at its end and export it again.")
             return None
-        tempos = tempos_of(self.song, form.written.length, tempo_bpm, self.notes)
+        try:
+            tempos = tempos_of(self.song, form.written.length, tempo_bpm, self.notes)
+        except MusicError as error:
+            self._error(str(error), "Correct the tempo of the lesson, or that of the file.")
+            return None
         swing, played = self._times(drafts, form, tempos[0].bpm)
         self._as_written(drafts, form.written.length)
         self._gestures(drafts)

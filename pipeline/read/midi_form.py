@@ -125,6 +125,12 @@ def bpm_of(microseconds: int) -> float:
 def tempos_of(
     song: MidiSong, length: Fraction, tempo_bpm: float | None, notes: list[str]
 ) -> tuple[TempoMark, ...]:
+    """The tempo at the start, ``tempo_bpm`` where given, and later ones in proportion to it.
+
+    Raises
+    ------
+    MusicError : begun at ``tempo_bpm``, a later tempo is outside 10 to 500.
+    """
     found: dict[Fraction, float] = {}
     strange = 0
     for quarter, microseconds in song.tempos:
@@ -142,7 +148,12 @@ def tempos_of(
         notes.append(f"the file's tempo is {found[Fraction(0)]:g}, the lesson's {tempo_bpm:g} is used")
     marks: list[TempoMark] = []
     for quarter, bpm in sorted(found.items()):
-        moved = tempo_bpm if tempo_bpm and not quarter else min(500.0, max(10.0, bpm * ratio))
+        moved = tempo_bpm if tempo_bpm and not quarter else bpm * ratio
+        if not 10 <= moved <= 500:
+            raise MusicError(
+                f"begun at {tempo_bpm:g}, the file's later tempo of {bpm:g} becomes {moved:g} quarter notes a "
+                "minute (10 to 500 are read)"
+            )
         if not marks or marks[-1].bpm != moved:
             marks.append(TempoMark(quarter, moved))
     return tuple(marks)

@@ -129,6 +129,8 @@ class _PartReader:
         phrases = phrases_of(marks, form, self.ledger, field_of(self.root, "phrases"))
         remarks = remarks_of(marks, form)
         self.ledger.tell()
+        if len(self.problems.errors) > before:
+            return None
         if places is not None:
             places.bars.update((m.index, self._place(m.element)) for m in measures)
             places.notes.update(where)
@@ -302,6 +304,12 @@ class _PartReader:
                 )
         elif tempo_bpm is not None and abs(tempo_bpm - start) > 1e-9:
             self.ledger.caution(f"the score's tempo is {start:g}, the lesson's {tempo_bpm:g} is used")
+            for bpm in sorted({bpm for bpm in found.values() if not 10 <= bpm * tempo_bpm / start <= 500}):
+                self.ledger.error(
+                    f"begun at {tempo_bpm:g}, the score's later tempo of {bpm:g} becomes "
+                    f"{bpm * tempo_bpm / start:g} quarter notes a minute (10 to 500 are read)",
+                    "Correct the tempo of the lesson, or that of the score.",
+                )
             found = {
                 quarter: min(500.0, max(10.0, bpm * tempo_bpm / start)) for quarter, bpm in found.items()
             }
