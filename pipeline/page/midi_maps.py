@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Final
 
 import mido
 
+from pipeline.music.instrument import INSTRUMENTS
+from pipeline.music.key import Key
 from pipeline.music.metre import Metre
+from pipeline.music.pitch import A4_HZ, Spelling
 from pipeline.music.tab import Tab
 from pipeline.page.directions import swing_words
 
@@ -113,33 +117,92 @@ def track_of(events: Sequence[Event], length: int) -> mido.MidiTrack:
 
 
 def lost_in_midi(tab: Tab) -> tuple[str, ...]:
-    """What of this tab a MIDI file has no place for, one short sentence each."""
-    found: list[str] = []
+    """What of this tab a MIDI file has no place for, a few words for each thing; empty: nothing is lost."""
+    return tuple(dict.fromkeys([*_lost_bars(tab), *_lost_words(tab), *_lost_sound(tab)]))
+
+
+def _lost_bars(tab: Tab) -> Iterator[str]:
     bars = tab.form.bars
-    if any(b.repeat_times or b.endings or b.signs.jump for b in bars):
-        found.append("Repeats and jumps are played out, not written as signs.")
+    if any(b.repeat_start or b.repeat_times or b.endings or b.signs.jump for b in bars):
+        yield "the repeats and jumps, which are played out"
     if any(b.double or b.signs.segno or b.signs.coda or b.signs.fine or b.signs.to_coda for b in bars):
-        found.append("Double barlines and signs are left out.")
-    if any(metre_of(b.metre, b.length) is None for b in bars):
-        found.append("A bar of an odd length has no time signature of its own.")
-    if any(k.mode not in ("major", "minor") for k in (tab.key, *(c.key for c in tab.key_changes))):
-        found.append("The mode of the key becomes major or minor.")
-    if any(bar.bar.number != bar.ordinal for bar in tab.form.written.bars):
-        found.append("Bar numbers are counted anew.")
-    if tab.phrases:
-        found.append("A phrase keeps its name and start; its end becomes the start of the next.")
-    if any(n.pitch.spelling != tab.key_at(n.onset).spell_midi(n.pitch.midi).spelling for n in tab.notes):
-        found.append("The spelling of notes follows the key.")
-    if any(lyric.verse > 1 for lyric in tab.lyrics):
-        found.append("Only the first verse is kept.")
-    if any(n.tied for n in tab.notes):
-        found.append("Tied notes become one.")
+        yield "the double barlines and signs"
+    start = 0 if bars[0].pickup else 1
+    if any(bar.number != number for number, bar in enumerate(bars, start=start)) or (
+        len(tab.form.played.bars) != len(bars)
+    ):
+        yield f"the numbers of the bars: a reader counts them through from {start}"
+    first, second = bars[0], bars[1] if len(bars) > 1 else None
+    if first.pickup and (second is None or first.metre != second.metre or first.length >= second.length):
+        yield f"bar {first.number}: that it is a pickup"
+    if second is not None and not first.pickup and first.length < second.metre.quarters:
+        yield f"bar {first.number}: that it is no pickup"
+    last = bars[-1]
+    for bar in bars[1:] if first.pickup else bars:
+        if metre_of(bar.metre, bar.length) is None:
+            yield f"bar {bar.number}: its length of {bar.length} quarters"
+        completes = first.pickup and bar is last and first.length + bar.length == bar.metre.quarters
+        if bar.length != bar.metre.quarters and not (completes and len(bars) > 2):
+            yield f"bar {bar.number}: that it is a short bar of {bar.metre}"
+    if first.pickup and metre_of(first.metre, first.length) is None:
+        yield f"bar {first.number}: its length of {first.length} quarters"
+
+
+def _lost_words(tab: Tab) -> Iterator[str]:
     if tab.comments:
-        found.append("Comments are left out.")
-    if tab.a4_hz != 440:
-        found.append(f"The tuning pitch of {tab.a4_hz:g} Hz is left out.")
-    texts = [tab.title, *(p.name for p in tab.phrases), *(lyric.text for lyric in tab.lyrics)]
+        yield f"{len(tab.comments)} comment{'' if len(tab.comments) == 1 else 's'}"
+    ends = len(tab.form.bars)
+    for phrase in reversed(tab.phrases):
+        begins, last = tab.form.bar_span(phrase.first, phrase.last)
+        if last != ends - 1:
+            yield "the ends of phrases: each lasts to the start of the next"
+        ends = begins
+    if len({tab.form.bar_span(p.first, p.last)[0] for p in tab.phrases}) < len(tab.phrases):
+        yield "phrases that start where another does"
+    played = [p.name for p in tab.phrases for _ in tab.phrase_spans(p)]
+    if len(set(played)) < len(played):
+        yield "the names of phrases met again, which are numbered"
+    if any(lyric.verse > 1 for lyric in tab.lyrics):
+        yield "every verse but the first"
+    neck = tab.instrument
+    if not neck.name or "," in neck.name:
+        yield "the instrument's name" + (", without its comma" if neck.name else "")
+    texts = [tab.title, neck.name, *(p.name for p in tab.phrases), *(lyric.text for lyric in tab.lyrics)]
     texts += [remark.text for remark in tab.remarks]
     if any(_latin(text) != text for text in texts):
-        found.append("Letters that MIDI texts do not have are replaced.")
-    return tuple(found)
+        yield "letters that MIDI texts do not have, which are replaced"
+
+
+def _signed(key: Key) -> Key:
+    """The major or minor key of the same signature."""
+    minor = key.minorish
+    return Key(Spelling.from_fifths(key.fifths + (3 if minor else 0)), "minor" if minor else "major")
+
+
+def _lost_sound(tab: Tab) -> Iterator[str]:
+    if any(k.mode not in ("major", "minor") for k in (tab.key, *(c.key for c in tab.key_changes))):
+        yield "the mode of the key, which becomes major or minor"
+    if any(n.pitch.spelling != _signed(tab.key_at(n.onset)).spell(n.pitch.midi % 12) for n in tab.notes):
+        yield "the spelling of notes, which follows the key"
+    if any(n.tied for n in tab.notes):
+        yield "ties: tied notes become one"
+    if tab.a4_hz != A4_HZ:
+        yield f"the tuning pitch of {tab.a4_hz:g} Hz"
+    for mark in tab.tempos:
+        if 60_000_000 / mido.bpm2tempo(mark.bpm) != mark.bpm and round(mark.bpm, 4) != mark.bpm:
+            yield f"the tempo of {mark.bpm!r} to its last figure"
+    if any(one.bpm == two.bpm for one, two in itertools.pairwise(tab.tempos)):
+        yield "tempo marks that say the tempo again"
+    if any((mark.quarter * TICKS).denominator != 1 for mark in tab.tempos):
+        yield "the exact places of tempos"
+    words = [item.quarter for item in tab.lyrics] + [item.quarter for item in tab.remarks]
+    if any((quarter * TICKS).denominator != 1 for quarter in words):
+        yield "the exact places of words"
+    neck, known = tab.instrument, INSTRUMENTS.get(tab.instrument.name.lower())
+    for name, own, usual in (
+        ("scale length", neck.scale_mm, known and known.scale_mm),
+        ("clef", neck.clef, known and known.clef),
+        ("written octave", neck.written_octaves, known and known.written_octaves),
+    ):
+        if own != usual:
+            yield f"the instrument's {name}"

@@ -25,7 +25,7 @@ def stated_instrument(text: str) -> Instrument | None:
     """``guitar, tuned E2 A2 D3 G3 B3 E4, 22 frets, capo 2`` as an instrument, None when it is none."""
     words = [word.strip() for word in text.split(",")]
     base = INSTRUMENTS.get(words[0].lower())
-    tuned = next((word[6:] for word in words if word.startswith("tuned ")), None)
+    tuned = next((word[6:] for word in words[1:] if word.startswith("tuned ")), None)
     try:
         strings = parse_tuning(tuned) if tuned else base.strings if base else None
         if strings is None:
