@@ -8,6 +8,7 @@ counts from the major (for the seventh: minor) degree, that of an altered one fr
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,7 +17,7 @@ from xml.etree.ElementTree import Element, SubElement
 
 from pipeline.music.chart import ChordSpan, unpushed
 from pipeline.music.chord import KINDS, Chord
-from pipeline.music.metre import Form
+from pipeline.music.metre import Form, PlacedBar
 
 # Chord.kind -> MusicXML 4.0 kind-value
 KIND_VALUES: Final = {
@@ -65,15 +66,22 @@ def shown_chords(spans: Sequence[ChordSpan], form: Form) -> tuple[tuple[ShownCho
     """Chord names where they change, and notes on what the page cannot show.
 
     The page has each bar once: it shows the chords of the first time through. A chord that
-    goes on is named again where a repeat or an ending starts.
+    goes on is named again where a repeat or an ending starts, at segno and coda, and wherever
+    the music comes from elsewhere: the bar that was read before does not tell it there.
     """
     shown: list[ShownChord] = []
     cautions: list[str] = []
     now: Chord | None = None
     started = False
     spans = unpushed(spans)
+    by_bar: dict[int, list[PlacedBar]] = {}
+    for bar in form.played.bars:
+        by_bar.setdefault(bar.written, []).append(bar)
+    landings = {
+        two.written for one, two in itertools.pairwise(form.played.bars) if two.written != one.written + 1
+    }
     for place in form.written.bars:
-        passes = [bar for bar in form.played.bars if bar.written == place.index]
+        passes = by_bar.get(place.index, [])
         slices = [tuple(_slice(spans, bar.start, bar.end)) for bar in passes]
         if not slices:
             continue
@@ -83,8 +91,14 @@ def shown_chords(spans: Sequence[ChordSpan], form: Form) -> tuple[tuple[ShownCho
                 "the page shows those of the first time"
             )
         before = form.bars[place.index - 1] if place.index else None
-        afresh = place.bar.repeat_start or bool(
-            before and place.bar.endings and place.bar.endings != before.endings
+        signs = place.bar.signs
+        afresh = (
+            place.bar.repeat_start
+            or signs.segno
+            or signs.coda
+            or place.index in landings
+            or (before is not None and before.signs.jump is not None)
+            or bool(before and place.bar.endings and place.bar.endings != before.endings)
         )
         for offset, chord in slices[0]:
             if not started and chord is None and place.bar.pickup:
@@ -133,7 +147,7 @@ def harmony(chord: Chord | None, *, signs: bool = False) -> Element:
         SubElement(degree, "degree-value").text = str(change.degree)
         if change.action == "omit":
             action, alter = "subtract", 0
-        elif change.degree in degrees:
+        elif change.action == "alter" and change.degree in degrees:
             action, alter = "alter", change.alter - degrees[change.degree]
         else:
             # an added seventh counts from the dominant chord's, a minor one

@@ -9,6 +9,7 @@ from xml.etree.ElementTree import Element
 import pytest
 from defusedxml.ElementTree import fromstring
 
+from pipeline.music.chart import ChordSpan
 from pipeline.music.chord import KINDS, Chord
 from pipeline.music.key import Key
 from pipeline.music.metre import Bar, Form, Jump, Metre, Signs
@@ -31,6 +32,7 @@ from pipeline.music.technique import (
 from pipeline.page.chordxml import KIND_VALUES, harmony, shown_chords
 from pipeline.page.musicxml import lost_in_musicxml, write_musicxml
 from pipeline.page.notations import bend_elements
+from pipeline.read.musicxml_chart import chord_of
 from tests.page.pieces import all_marks_tab, compound_tab, techniques_tab, triplets_tab
 from tests.samples import chart_of, lead_spans, lead_tab, tab_of, waltz_spans, waltz_tab
 
@@ -142,6 +144,30 @@ def test_chords_that_differ_between_passes_are_announced() -> None:
     shown, notes = shown_chords(other, form)
     assert [s.chord.text() if s.chord else "N.C." for s in shown] == ["G", "D7", "Em", "G"]
     assert len(notes) == 1 and "bar 1 " in notes[0]
+
+
+def test_a_chord_that_goes_on_is_named_again_where_a_jump_lands() -> None:
+    """Bars 1-4 with segno at 2 and To Coda after 2, D.S. al Coda after 3, coda at 4: all one chord."""
+    four = Metre(4, 4)
+    signs = {2: Signs(segno=True, to_coda=True), 3: Signs(jump=Jump("segno", "coda")), 4: Signs(coda=True)}
+    form = Form(tuple(Bar(n, four, F(4), signs=signs.get(n, Signs())) for n in range(1, 6)))
+
+    def throughout(form: Form) -> tuple[ChordSpan, ...]:
+        return (ChordSpan(F(0), form.played.length, Chord.parse("Am"), form.played.bars[0]),)
+
+    shown, notes = shown_chords(throughout(form), form)
+    assert [place.bar + 1 for place in shown] == [1, 2, 4] and not notes
+    back = Form(tuple(replace(b, signs=Signs(jump=Jump() if b.number == 3 else None)) for b in form.bars))
+    again, _ = shown_chords(throughout(back), back)
+    assert [place.bar + 1 for place in again] == [1, 4]
+
+
+@pytest.mark.parametrize("name", ["C9add#9", "C13add#9", "C11add#11"])
+def test_a_degree_beside_the_one_the_chord_has_is_an_added_one(name: str) -> None:
+    """MusicXML 4.0, degree-type: ``alter`` would take the ninth itself away."""
+    chord = Chord.parse(name)
+    assert [d.findtext("degree-type") for d in harmony(chord).iter("degree")] == ["add"]
+    assert chord_of(harmony(chord))[0] == chord
 
 
 def test_accidentals_hold_for_their_bar() -> None:
