@@ -138,10 +138,8 @@ class Directions:
             self._add(tempo.quarter, element)
 
     def _dynamics(self) -> None:
-        """Where the loudness changes; nothing while all is at the default."""
-        if all(note.dynamic == "mf" for note in self.tab.notes):
-            return
-        now = ""
+        """Where the loudness changes: what is at the default from the start says nothing."""
+        now = "mf"
         for onset, found in itertools.groupby(enumerate(self.tab.notes), key=lambda pair: pair[1].onset):
             # notes struck together share one mark, that of the loudest
             notes = list(found)

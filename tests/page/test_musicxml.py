@@ -190,6 +190,14 @@ def staff_notes(root: Element, staff: str) -> list[Element]:
     return [n for n in root.iter("note") if n.findtext("staff") == staff and n.find("rest") is None]
 
 
+def test_a_dynamic_is_written_from_the_first_change_on() -> None:
+    """A bar at the default began with *mf*, which nobody had written."""
+    tab = tab_of([(q, 1, 3, 7, ()) for q in range(4)])
+    levels = ("mf", "mf", "p", "mf")
+    tab = replace(tab, notes=tuple(replace(n, dynamic=d) for n, d in zip(tab.notes, levels, strict=True)))
+    assert [e[0].tag for e in score(tab).iter("dynamics")] == ["p", "mf"]
+
+
 def test_signs_stand_at_their_ends_of_the_bar() -> None:
     """MusicXML 4.0: signs are drawn by direction-type and played by sound; a jump holds at the bar's end."""
     root = score(all_marks_tab())
