@@ -5,7 +5,8 @@ Conventions
 - *Roman* numerals count in the key's own scale: in A minor VI is F and VII is G. Upper case
   is major, lower case minor: ``ii7``, ``V7``, ``vii°``, ``iiø7``, ``III+``. A flat before a
   degree that the mode has lowered already names the same note (in minor bVI is VI), two
-  flats lower it further. In a mode with a lowered seventh a diminished ``vii°`` stands on the
+  flats lower it further. That flat is written in every mode but minor, as players do: F is
+  bVII in G mixolydian. In a mode with a lowered seventh a diminished ``vii°`` stands on the
   raised one, and ``bvii°`` on the lowered. ``V7/ii`` is the dominant of the second degree.
 - *Studio numbers* count in the major scale of the tonic, whatever the mode: ``1``, ``4maj7``,
   ``57`` (a seventh chord on 5), ``2-7``, ``b7``, ``7ø7``.
@@ -90,7 +91,10 @@ def _degree(key: Key, note: Spelling, *, roman: bool, shrunk: bool = False) -> t
         return _alter_to_signs(alter, 0), step
     if _raised_seventh(key, step, shrunk=shrunk):
         return ("#" * (alter + 1) if alter > 0 else "b" * -alter), step
-    return _alter_to_signs(alter, _lowered(key, step)), step
+    mode = _lowered(key, step)
+    if alter == mode < 0 and key.mode not in ("minor", "aeolian"):
+        return "b" * -mode, step  # of the modes only minor is written without them
+    return _alter_to_signs(alter, mode), step
 
 
 def _bass_text(chord: Chord, key: Key, *, roman: bool) -> str:

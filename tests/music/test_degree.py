@@ -48,7 +48,7 @@ def test_a_degree_is_the_same_in_every_key(chord: Chord, key: Key, interval: Int
         ("A", "A7 D7 A7 E7", "I7 IV7 I7 V7", "17 47 17 57"),  # the chords of a blues
         ("C", "Ab Bb Eb Db F#m7b5 C#dim7", "bVI bVII bIII bII #ivø7 #i°7", "b6 b7 b3 b2 #4ø7 #1°7"),
         ("Am", "F#dim Bb Gdim Ab", "#vi° bII bvii° bI", "6° b2 b7° b1"),
-        ("D dorian", "Dm7 G7 C E7", "i7 IV7 VII II7", "1-7 47 b7 27"),
+        ("D dorian", "Dm7 G7 C E7", "i7 IV7 bVII II7", "1-7 47 b7 27"),
         ("C", "C/E G/B Am/G F/A C/Bb", "I/3 V/7 vi/5 IV/6 I/b7", "1/3 5/7 6-/5 4/6 1/b7"),
         ("Am", "Am/C E/G# Am/G", "i/3 V/#7 i/7", "1-/b3 5/7 1-/b7"),
         ("F", "F6/9 Gm9 C13b9 Fadd9 Csus4 C7sus4 F5", "I6/9 ii9 V13b9 Iadd9 Vsus4 V7sus4 I5",
@@ -105,6 +105,20 @@ def test_what_is_no_degree(text: str, column: int, says: str, suggestion: str | 
     if suggestion is not None:
         assert caught.value.suggestion == suggestion
     assert caught.value.column == column
+
+
+@pytest.mark.parametrize(
+    ("key", "name", "numeral"),
+    [
+        ("G mixolydian", "F", "bVII"), ("A dorian", "C", "bIII"), ("A dorian", "G", "bVII"),
+        ("E phrygian", "F", "bII"), ("Am", "F", "VI"), ("Am", "G", "VII"), ("Am", "C", "III"),
+    ],
+)  # fmt: skip
+def test_modes_but_minor_write_their_lowered_degrees_with_a_flat(key: str, name: str, numeral: str) -> None:
+    """As players write them, whatever the mode has lowered itself: common practice. Both are read."""
+    home, chord = Key.parse(key), Chord.parse(name)
+    assert roman(chord, home) == numeral
+    assert parse_degree(numeral, home) == parse_degree(numeral.lstrip("b"), home) == chord
 
 
 @pytest.mark.parametrize("text", ["Am7", "C", "F#", "Bb7", "N.C.", "%", "Segno", "dim", "x"])

@@ -78,7 +78,7 @@ def test_chords_of_harmonic_minor() -> None:
         ("Am", "Am G F E7", "i VII VI V7", "1- b7 b6 57"),
         ("G", "G D Em C", "I V vi IV", "1 5 6- 4"),
         ("D", "D A/C# Bm7 G", "I V/7 vi7 IV", "1 5/7 6-7 4"),
-        ("E mixolydian", "E D A E", "I VII IV I", "1 b7 4 1"),
+        ("E mixolydian", "E D A E", "I bVII IV I", "1 b7 4 1"),
         ("E", "E D A E", "I bVII IV I", "1 b7 4 1"),
     ],
 )  # fmt: skip
