@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -30,7 +31,10 @@ class TempoChoice:
         if isinstance(value, TempoChoice):
             return value
         if isinstance(value, int | float) and not isinstance(value, bool):
-            return cls._checked(float(value), share=True, said=f"{value:g}")
+            # a whole number of hundreds of digits is no float
+            many = isinstance(value, int) and abs(value) > 10**9
+            said = "a number of many digits" if many else f"{value:g}"
+            return cls._checked(math.inf if many else float(value), share=True, said=said)
         match = _TEXT.fullmatch(value) if isinstance(value, str) else None
         if match is None:
             raise ValueError(

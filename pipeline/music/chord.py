@@ -213,7 +213,7 @@ class _Reader:
             raise self.fail(_LONGEST, "it is too long")
         head = re.match(r"[A-G][#♯b♭]*", self.text)
         if head is None:
-            raise self.fail(0, "it starts with a note name, A to G")
+            raise self.fail(0, "a chord starts with a note name, A to G")
         root_text, rest = head[0], self.text[head.end() :]
         if len(root_text) > 4:
             raise self.fail(1, "too many sharps or flats")

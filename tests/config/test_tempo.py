@@ -37,6 +37,8 @@ def test_percent_and_bpm_differ_away_from_100() -> None:
         (5, "10 to 400 percent, got 5"),
         ("401%", "10 to 400 percent, got 401%"),
         ("600 bpm", "10 to 500 quarter notes a minute, got 600 bpm"),
+        (10**400, "10 to 400 percent, got a number of many digits"),
+        (-(10**400), "10 to 400 percent"),
         (float("nan"), "10 to 400 percent, got nan"),
         ("", "not a tempo"),
         (None, "not a tempo"),

@@ -107,7 +107,7 @@ def test_a_foreign_bass_sounds_but_is_no_chord_tone() -> None:
 @pytest.mark.parametrize(
     ("text", "column", "says", "suggestion"),
     [
-        ("H7", 0, "starts with a note name", "B7"),
+        ("H7", 0, "[(]a chord starts with a note name, A to G[)]", "B7"),
         ("am7", 0, "starts with a note name", "Am7"),
         ("Cm7/x", 4, "after / comes a bass note", None),
         ("Cmj7", 2, "not understood", "Cmaj7"),
