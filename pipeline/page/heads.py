@@ -79,3 +79,26 @@ class BarLayers:
     bar: PlacedBar
     layers: tuple[Layer, ...]
     loose: tuple[LooseGraces, ...] = ()
+
+    def needed_rests(self) -> frozenset[tuple[int, Fraction]]:
+        """(layer, onset) of the rests that tell a silence: nothing else sounds all the while.
+
+        A tab has no rests of its own; while another voice sounds, one would only be in the way:
+        common practice for plucked instruments. A silence of all voices shows once.
+        """
+        covered = [(e.onset, e.end) for layer in self.layers for e in layer.events if e.heads]
+        found: set[tuple[int, Fraction]] = set()
+        for layer in self.layers:
+            for event in layer.events:
+                if not event.heads and not _covers(covered, event.onset, event.end):
+                    found.add((layer.number, event.onset))
+                    covered.append((event.onset, event.end))
+        return frozenset(found)
+
+
+def _covers(stretches: list[tuple[Fraction, Fraction]], start: Fraction, end: Fraction) -> bool:
+    """Whether the stretches leave nothing of the time from start to end."""
+    for first, last in sorted(stretches):
+        if first <= start < last:
+            start = last
+    return start >= end

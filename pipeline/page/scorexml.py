@@ -80,6 +80,8 @@ class ScoreWriter:
         self.two_voices = any(note.voice == 2 for note in tab.notes)
         highest = max(4, *(layer.number for bar in layout.bars for layer in bar.layers))
         self.voices = highest + highest % 2 + 2  # the last two for what starts with no event
+        self.rests: frozenset[tuple[int, Fraction]] = frozenset()  # that the page shows of the bar
+        self.parted = False  # whether the stems of the bar tell its voices apart
         self.ids: dict[str, int] = {}
 
     def _ticks(self) -> list[int]:
@@ -119,6 +121,10 @@ class ScoreWriter:
         self._extend(measure, left_barline(self.tab.form, index))
         self._attributes(measure, index)
         marks = self._marks(index)
+        if self.for_engraver:
+            self.rests = bar.needed_rests()
+            # where rests are hidden the engraver would turn the stems of a voice now up, now down
+            self.parted = sum(any(e.heads for e in layer.events) for layer in bar.layers) > 1
         accidentals = accidentals_of(bar, self.tab.key_at(bar.bar.start).fifths)
         for staff in (1, 2):
             for layer in bar.layers:
@@ -259,6 +265,8 @@ class ScoreWriter:
     def _rest(self, measure: Element, event: Event, layer: Layer, staff: int) -> None:
         # rests show once, on the notation staff, where they belong to a voice that someone wrote
         hidden = staff == 2 or layer.number > (2 if self.two_voices else 1)
+        if self.for_engraver and event.value.actual == 1:  # one in a tuplet completes its bracket
+            hidden = hidden or (layer.number, event.onset) not in self.rests
         note = SubElement(measure, "note", {"print-object": "no"} if hidden else {})
         SubElement(note, "rest", {"measure": "yes"} if event.whole_bar else {})
         SubElement(note, "duration").text = self.ticks(event.length)
@@ -341,6 +349,8 @@ class ScoreWriter:
                 self._ratio(note, event)
             if staff == 2:
                 SubElement(note, "stem").text = "none"
+            elif self.parted and grace is None:
+                SubElement(note, "stem").text = "up" if number % 2 else "down"
             self._head_shape(note, head, staff)
             SubElement(note, "staff").text = str(staff)
             if place == 0 and staff == 1 and grace is None:

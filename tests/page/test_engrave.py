@@ -31,8 +31,11 @@ from pipeline.music.technique import (
     Technique,
 )
 from pipeline.page.engrave import Engraving, engrave
+from pipeline.page.layers import lay_out
 from pipeline.page.look import default_look, look_from
 from pipeline.page.marks import bend_name
+from pipeline.page.musicxml import engraver_score
+from pipeline.page.scorexml import ScoreWriter
 from pipeline.page.shapes import text_width
 from pipeline.page.sheet import _LEAST, PAPERS, _fitting
 from tests.page.pieces import PIECES, all_marks_tab, long_tab, techniques_tab
@@ -422,6 +425,24 @@ def test_two_slides_of_one_note_and_a_hammer_on_from_nothing_are_drawn() -> None
     assert lines(Slide(SlideKind.IN_BELOW)) == lines(Slide(SlideKind.OUT_DOWN)) == 1
     assert lines(Slide(SlideKind.IN_BELOW), Slide(SlideKind.OUT_DOWN)) == 2
     assert "H" in texts_of(engrave(tab_of([(0, 4, 2, 5, (HammerOn(),))])).pages)
+
+
+def test_rests_show_where_nothing_sounds() -> None:
+    """A bass note on one beat put a rest high above the staff for the other voice, which nobody wrote."""
+    tab = tab_of([(0, 1, 6, 3, ()), (1, 1, 1, 3, ()), (3, 1, 1, 3, ()), (4, 1, 1, 3, ()), (4, 1, 6, 3, ())])
+    low = tuple(replace(note, voice=2) if note.string == 6 else note for note in tab.notes)
+    tab = replace(tab, notes=low)
+    bars = lay_out(tab).bars[:2]
+    assert [bar.needed_rests() for bar in bars] == [{(1, F(2))}, {(1, F(1)), (1, F(2))}]
+    root = fromstring(engraver_score(ScoreWriter(tab, lay_out(tab), (), for_engraver=True)))
+    measure = next(root.iter("measure"))
+    notes = [n for n in measure.iter("note") if n.findtext("staff") == "1"]
+    shown = [
+        n.findtext("type") for n in notes if n.find("rest") is not None and n.get("print-object") != "no"
+    ]
+    assert shown == ["quarter"]
+    stems = [(n.findtext("voice"), n.findtext("stem")) for n in notes if n.find("rest") is None]
+    assert stems == [("1", "up"), ("1", "up"), ("2", "down")]
 
 
 def test_what_the_page_has_no_place_for_is_told() -> None:
