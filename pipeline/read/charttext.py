@@ -10,7 +10,7 @@ Grammar (EBNF)
     header  = ( "title" | "key" | "time" | "tempo" | "feel" ) , ":" , text ;
     section = "[" , name , "]" ;              in the name \[ \] \\ stand for [ ] \
     line    = [ section ] , [ signs ] , [ barline ] , bar , { barline , bar } , [ barline ] , [ signs ] ;
-    barline = [ ":" ] , "|" , { "|" } , [ ":" | "x" , digits , [ "|:" ] ] , [ ending ] ;
+    barline = [ ":" ] , ( "|" | "‖" ) , { "|" } , [ ":" | "x" , digits , [ "|:" ] ] , [ ending ] ;
     ending  = number , { ( "," | "-" ) , number } , "." ;
     bar     = { sign } , [ "%" | "%%" | slots ] , { "or" , slots } , { sign } ;
     slots   = { hold | "..." | item } ;
@@ -71,6 +71,8 @@ _FIELDS: Final = {"key": "key", "time": "metre", "tempo": "tempo_bpm", "feel": "
 _HEADER: Final = re.compile(r"\s*([A-Za-z][A-Za-z _-]*?)\s*:(?:\s+(.*)|)$")
 _KNOWN: Final = re.compile(rf"\s*({'|'.join(HEADERS)})\s*:(?!\|)\s*(.*)$", re.IGNORECASE)
 _SECTION: Final = re.compile(r"\s*\[((?:\\.|[^\[\]\\])*)\]\s*")
+# a line of a few words with at most a number is hardly chords
+_NAME: Final = re.compile(r"[^\W\d_]{2,}(?:[ -](?:[^\W\d_]+|\d{1,2}))?(?: \d{1,2})?")
 _MISLED: Final = {
     "no segno": "Write Segno at the bar it leads back to.",
     "no Fine": "Write Fine at the bar where the music ends.",
@@ -154,6 +156,13 @@ class _ChartReader:
                 self.repeat_line, 1, "a repeat |: that no :| closes", "Close it with :|, or delete the |:."
             )
         for index, bar in enumerate(self.bars):
+            if bar.endings and 1 not in bar.endings and not (index and self.bars[index - 1].endings):
+                self.source.caution(
+                    *self.places[index],
+                    f"bar {index + 1} is ending {bar.endings[0]}, but there is no ending 1 before it",
+                    "Write the first ending before it, closed by :| as in |: Am |1. Dm :|2. E7 |.",
+                )  # fmt: skip
+                return
             if bar.endings and 1 not in bar.endings and not any(b.repeat_times for b in self.bars[:index]):
                 self.source.caution(
                     *self.places[index],
@@ -197,18 +206,21 @@ class _ChartReader:
         elif "|" not in text and text.lstrip()[0] == "[" and text[-1] == "]":
             self._section(number, text.strip()[1:-1], 0)  # brackets in its name
             return
-        text = plain(text)
+        text = "‖".join(map(plain, text.split("‖")))  # a double bar in one sign
         if not text[offset:].strip():
             return
-        if "|" not in text[offset:]:
+        if not {"|", "‖"} & set(text[offset:]):
             signs, rest, found = take_signs(self.source, number, text[offset:], offset)
             if found and not rest.strip():
                 self._apart(signs, found)
                 return
-            near = "" if text.strip()[0] in "[" else f" Headers are {', '.join(HEADERS)}."
+            bracketed = text.strip()[0] == "["
+            name = None if bracketed else _NAME.fullmatch(text.strip().strip("()<>{}*:- "))
+            near = f"A section's name stands in brackets: [{name[0]}]. " if name else ""
+            known = "" if bracketed else f" Headers are {', '.join(HEADERS)}."
             self.source.error(
                 number, len(text) - len(text.lstrip()) + 1, "this line holds no bars",
-                "Write chords between bars: | Am | Dm E7 |; begin a comment with #." + near,
+                f"{near}Write chords between bars: | Am | Dm E7 |; begin a comment with #.{known}",
             )  # fmt: skip
             return
         self._bars(number, text, offset)
@@ -307,7 +319,7 @@ class _ChartReader:
                 gap = True
             if not gap:
                 self._bar(number, inside, place, opened, times_of(self.source, number, match), signs)
-                opened = _Open(endings=() if match["close"] or len(match["bar"]) > 1 else opened.endings)
+                opened = _Open(endings=() if match["close"] or _doubles(match) else opened.endings)
             elif match["close"] and self.bars:
                 last = self.bars[-1]
                 self.bars[-1] = replace(
@@ -317,14 +329,14 @@ class _ChartReader:
                 opened.endings = ()
             elif match["times"]:
                 times_of(self.source, number, match)
-            if len(match["bar"]) > 1 and self.bars:
+            if _doubles(match) and self.bars:
                 self.bars[-1] = replace(self.bars[-1], double=True)
             if match["open"]:
                 opened.repeat_start, opened.endings = True, ()
                 self.repeat_line = number
             if match["ending"] or match["loose"]:
                 opened.endings = endings_of(self.source, number, match)
-            ended = bool(match["close"]) or len(match["bar"]) > 1
+            ended = bool(match["close"]) or _doubles(match)
             place = match.end()
         signs, inside, found = take_signs(self.source, number, text[place:], place)
         if inside.strip():
@@ -358,6 +370,11 @@ class _ChartReader:
             )  # fmt: skip
         if times:
             self.repeat_line = 0
+        if bar.blank and not bar.again and sounding is not None and signs == NO_SIGNS:
+            self.source.caution(
+                number, place + 1, "a bar with nothing in it: the chord before it goes on",
+                "Write . to say so, % to repeat the bar before, or delete a barline.",
+            )  # fmt: skip
         index = len(self.bars)
         column = place + len(inside) - len(inside.lstrip()) + 1 if inside.strip() else place + 1
         self.places.append((number, column))
@@ -389,6 +406,10 @@ class _ChartReader:
             play = Play.ON if begun.play is Play.HIT else begun.play
             return (ChartChord(Fraction(0), begun.chord, play), *chords)
         return chords
+
+
+def _doubles(barline: re.Match[str]) -> bool:
+    return len(barline["bar"]) > 1 or barline["bar"] == "‖"
 
 
 def _both(one: Signs, other: Signs) -> Signs:

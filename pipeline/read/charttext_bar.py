@@ -104,6 +104,7 @@ class BarReader:
         self.key: Key | None = None
         self.key_tried = False  # a key was written, but could not be read
         self._keyless = False  # told already
+        self._before = ""  # the word before the one that is read
 
     def read(
         self, number: int, inside: str, place: int, *, sounding: bool
@@ -188,6 +189,8 @@ class BarReader:
                 continue
             if text in (UNSAID, "…"):
                 continue
+            place = words.index(word)
+            self._before = words[place - 1].text if place else ""
             chord = self._chord(number, Word(text, word.column), at)
             if chord is None:
                 continue
@@ -246,6 +249,10 @@ class BarReader:
                 remedy = "A section's name stands at the start of its line."
             elif error.suggestion:
                 remedy = f"Did you mean {error.suggestion}?"
+            if name.endswith("/"):
+                remedy = f"Write the bass right behind the slash, with no blank: {name}E."
+            elif _is_chord(self._before + text):
+                remedy = f"Write a chord without blanks: {self._before}{text}."
             self.source.error(number, word.column + start + error.column + 1, str(error), remedy)
             return None
         return None if chord is None else ChartChord(at, chord, play, push)
@@ -276,3 +283,11 @@ class BarReader:
             self._keyless = True
         self.source.failed = True
         return None
+
+
+def _is_chord(text: str) -> bool:
+    try:
+        Chord.parse(text)
+    except SpellingError:
+        return False
+    return True

@@ -13,7 +13,7 @@ from pipeline.read.source import SourceText
 
 _MOST_IN_A_RANGE: Final = 100
 BARLINE: Final = re.compile(
-    r"(?P<close>:)?(?P<bar>\|+)(?:(?P<open>:)|\s*[xX](?P<times>\d{1,18})(?=\s|\||$))?"
+    r"(?P<close>:)?(?P<bar>[|‖]+)(?:(?P<open>:)|\s*[xX](?P<times>\d{1,18})(?=\s|\||$))?"
     r"(?:\s*(?P<ending>\d{1,18}(?:(?:\s*[,-]\s*|\.)\d{1,18})*)\.(?!\d)|(?P<loose>\d\d?)(?=\s+[A-GN]))?"
 )
 

@@ -230,9 +230,9 @@ def test_each_mistake_is_told_where_it_is(text: str, line: int, column: int, wha
 
 
 def test_an_ending_that_is_never_reached_is_a_caution() -> None:
-    chart, problems = read("| C |2. F | G |")
+    chart, problems = read("|: C |1. D |2. F | G |")
     assert chart is not None
-    assert [p.what for p in problems.cautions] == ["bar 2 is an ending that is never reached"]
+    assert [p.what for p in problems.cautions] == ["bar 3 is an ending that is never reached"]
     assert (problems.cautions[0].line, problems.cautions[0].column) == (1, 9)
 
 
@@ -281,3 +281,53 @@ def test_any_words_are_read_or_refused_with_a_place(words: list[str]) -> None:
 def test_any_text_is_read_or_refused_with_a_place(text: str) -> None:
     refused_or_read(text)
     refused_or_read("| C |" + text)
+
+
+def test_a_double_bar_in_one_sign() -> None:
+    chart = good("|: Am |1. Dm :|2. E7 ‖ C | D ‖")
+    assert [bar.double for bar in chart.bars] == [False, False, True, False, True]
+    assert [bar.endings for bar in chart.bars] == [(), (1,), (2,), (), ()]
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "what", "remedy"),
+    [
+        ("Chorus:\n| C |", 1, "unknown header 'Chorus'", "[Chorus]"),
+        ("(Chorus)\n| C |", 1, "this line holds no bars", "[Chorus]"),
+        ("Verse\n| C |", 1, "this line holds no bars", "[Verse]"),
+        ("  Verse 2:\n| C |", 3, "this line holds no bars", "[Verse 2]"),
+        ("| C | F# dim |", 10, "not a chord name: 'dim'", "without blanks: F#dim"),
+        ("| C m7 |", 5, "not a chord name: 'm7'", "without blanks: Cm7"),
+        ("| C/ E |", 5, "after / comes a bass note", "no blank: C/E"),
+    ],
+)
+def test_slips_of_charts_come_with_their_remedy(text: str, column: int, what: str, remedy: str) -> None:
+    chart, problems = read(text)
+    assert chart is None
+    (told,) = problems.errors
+    assert (told.line, told.column) == (1, column)
+    assert what in told.what
+    assert remedy in told.remedy
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "what"),
+    [
+        ("| Am | | G |", 7, "a bar with nothing in it"),
+        ("| Am |  | G |", 7, "a bar with nothing in it"),
+        ("|: C |2. D :| E |", 10, "ending 2, but there is no ending 1"),
+        ("| C |2. D |", 9, "ending 2, but there is no ending 1"),
+        ("|: C :| D |2. E |", 15, "ending 2, but there is no ending 1"),
+    ],
+)
+def test_likely_slips_of_a_chart_are_cautioned(text: str, column: int, what: str) -> None:
+    chart, problems = read(text)
+    assert chart is not None
+    assert [(p.column, what in p.what) for p in problems if p.level == "caution"] == [(column, True)]
+
+
+@pytest.mark.parametrize(
+    "text", ["| Am | . | G |", "| C | Am G | %% | | C |", "|: C |1. D | E :|2. F |", "| C | Fine | D |"]
+)
+def test_what_is_no_slip(text: str) -> None:
+    assert not list(read(text)[1])
