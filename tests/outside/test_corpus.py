@@ -249,11 +249,16 @@ def test_a_sample_of_abc_tunes(tmp_path: Path) -> None:
     assert results["read"] >= 4
 
 
+CHUNKS = 32  # of the corpus: music21 takes most of an hour over all of it
+
+
 @pytest.mark.slow
-def test_every_part_of_the_corpus(tmp_path: Path) -> None:
+@pytest.mark.timeout(3000)
+@pytest.mark.parametrize("chunk", range(CHUNKS))
+def test_every_part_of_the_corpus(chunk: int, tmp_path: Path) -> None:
     results: Counter[str] = Counter()
     wrong: list[str] = []
-    for path in scores():
+    for path in scores()[chunk::CHUNKS]:
         for index, part in enumerate(single_parts(path, tmp_path)):
             result = compared(part)
             results[result] += 1
@@ -264,10 +269,12 @@ def test_every_part_of_the_corpus(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_every_abc_tune(tmp_path: Path) -> None:
+@pytest.mark.timeout(3000)
+@pytest.mark.parametrize("chunk", range(CHUNKS))
+def test_every_abc_tune(chunk: int, tmp_path: Path) -> None:
     results: Counter[str] = Counter()
     wrong: list[str] = []
-    for path in sorted(CORPUS.rglob("*.abc")):
+    for path in sorted(CORPUS.rglob("*.abc"))[chunk::CHUNKS]:
         for index, tune in enumerate(tunes(path, tmp_path)):
             result = compared(tune)
             results[result] += 1
