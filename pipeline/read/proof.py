@@ -6,8 +6,10 @@ rules stands in the module of its subject: notes, hands, form, harmony.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from pipeline.errors import Problems
 from pipeline.music.chart import Chart, ChordSpan
@@ -18,6 +20,10 @@ from pipeline.read.proof_form import proof_form, sections, sections_against_phra
 from pipeline.read.proof_hands import proof_hands
 from pipeline.read.proof_harmony import key_doubts, odd_chords
 from pipeline.read.proof_notes import proof_notes
+
+_MATTER: Final = re.compile(
+    r"\b(?:hammer-on|pull-off|slide|tied?|bend|harmonic|vibrato|tap|trill|dead|finger|phrase|pickup|rhythm|chord)"
+)
 
 
 @dataclass(frozen=True)
@@ -52,8 +58,21 @@ def findings(music: Music) -> Iterator[Finding]:
 def proofread(music: Music, problems: Problems) -> None:
     """Add what is found to ``problems``, as cautions and remarks, once for each rule.
 
-    A place of which a reader has said something already is left to the reader.
+    What a reader has said already of the same place and the same matter is left to the reader.
     """
-    known = {(p.path, p.line, p.column) for p in problems if p.column is not None}
-    new = (f for f in findings(music) if (f.place.path, f.place.line, f.place.column) not in known)
-    problems.found.extend(told(new))
+    known: dict[tuple[object, ...], set[str]] = {}
+    for problem in problems:
+        if problem.column is not None:
+            place = (problem.path, problem.line, problem.column)
+            known.setdefault(place, set()).update(_matters(problem.what))
+
+    def is_new(finding: Finding) -> bool:
+        place = finding.place
+        return not _matters(finding.rule.what) & known.get((place.path, place.line, place.column), set())
+
+    problems.found.extend(told(filter(is_new, findings(music))))
+
+
+def _matters(what: str) -> set[str]:
+    """What a sentence is about, of the things that both readers and rules speak of."""
+    return set(_MATTER.findall(what.casefold()))

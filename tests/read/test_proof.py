@@ -20,6 +20,7 @@ from pipeline.read.places import Place, Places
 from pipeline.read.proof import Music, findings, proofread
 from pipeline.read.proof_finding import Finding, Rule, bars_in_words, told
 from pipeline.read.proof_fit import disagreements, first_difference
+from pipeline.read.texttab import read_text_tab
 from tests.chart_strategies import charts
 from tests.listen.pieces import lead, picked
 from tests.page import pieces
@@ -262,3 +263,16 @@ def test_what_the_rules_call_things_reads_on_in_a_sentence() -> None:
 
 def test_an_open_string_with_vibrato_is_only_a_remark() -> None:
     assert [p.level for p in problems_of(tab_of([(0, 2, 1, 0, (Vibrato(),))]))] == ["remark"]
+
+
+def test_what_a_reader_said_hides_no_other_finding_of_its_place() -> None:
+    """The reader's word on the hammer-on once swallowed the bend that stands at the same fret."""
+    rows = ["e|-5--h3b11-5------|", *(f"{name}|-----------------|" for name in "BGDAE")]
+    problems, places = Problems(), Places(TAB)
+    tab = read_text_tab("\n".join(rows), path=TAB, problems=problems, places=places)
+    assert tab is not None
+    proofread(Music(tab, places), problems)
+    at_fret = [p.what for p in problems if p.column == 8]
+    assert len(at_fret) == 2
+    assert sum("hammer-on" in what for what in at_fret) == 1
+    assert sum("a bend wider than a fourth" in what for what in at_fret) == 1
