@@ -164,7 +164,7 @@ def read_lesson(
     chart_places = Places(config.chart or config.tab)
     tab = _tab(written, tab_places, problems)
     chart = _chart(written, tab, chart_places, problems)
-    spans = _spans(written, tab, chart, problems)
+    spans = _spans(written, tab, chart, chart_places, problems)
     if tab is not None:
         tab = _with_phrases(written, tab, problems)
         # notation programs say how a note is spelled; a text tab leaves it to the chords
@@ -238,7 +238,7 @@ def _chart(
 
 
 def _spans(
-    written: Written[LessonConfig], tab: Tab | None, chart: Chart | None, problems: Problems
+    written: Written[LessonConfig], tab: Tab | None, chart: Chart | None, places: Places, problems: Problems
 ) -> tuple[ChordSpan, ...] | None:
     if tab is None or chart is None:
         return None
@@ -246,13 +246,17 @@ def _spans(
         return chart.spans(tab.form)
     except MusicError as error:
         key = "chart" if "chart" in written.document.data else "tab"
-        apart = first_difference(tab, chart)
-        written.error(
-            problems,
-            (key,),
-            f"{error}; {apart}" if apart else str(error),
-            remedy="Give both the same bars; in the chart, % repeats the bar before and |: :| a passage.",
-        )
+        apart, bar = first_difference(tab, chart)
+        what = f"{error}; {apart}" if apart else str(error)
+        remedy = "Give both the same bars; in the chart, % repeats the bar before and |: :| a passage."
+        place = places.bar(bar) if bar is not None else None
+        if place is None or place.line is None:
+            written.error(problems, (key,), what, remedy=remedy)
+        else:
+            problems.error(
+                what, remedy=remedy,
+                path=place.path, line=place.line, column=place.column, offending=place.offending,
+            )  # fmt: skip
         return None
 
 

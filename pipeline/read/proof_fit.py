@@ -16,8 +16,9 @@ T = TypeVar("T")
 _LISTED: Final = 8  # parts of a piece
 
 
-def first_difference(tab: Tab, chart: Chart) -> str:
-    """Where two of different lengths go apart first, in words; nothing when nobody can tell.
+def first_difference(tab: Tab, chart: Chart) -> tuple[str, int | None]:
+    """Where two of different lengths go apart first, in words, nothing when nobody can tell; and the
+    index of the chart's bar there, None when no bar can be told.
 
     Sections are held against phrases of their name, then repeat signs and endings bar by bar; at
     last both are listed, for the eye to compare.
@@ -31,7 +32,8 @@ def first_difference(tab: Tab, chart: Chart) -> str:
         if high - low + 1 != count:
             return (
                 f"section “{name}” has {_bars(count)} in the chart (from bar {first + 1}),"
-                f" {_bars(high - low + 1)} in the tab (from bar {phrase.first})"
+                f" {_bars(high - low + 1)} in the tab (from bar {phrase.first})",
+                first,
             )
     lead = 1 if tab.form.pickup else 0
     if chart.repeats:
@@ -46,16 +48,24 @@ def first_difference(tab: Tab, chart: Chart) -> str:
             ):
                 if bool(mine) != bool(theirs):
                     has, lacks = ("chart", "tab") if mine else ("tab", "chart")
+                    # in a chart an ending easily runs on further than was meant
+                    runs_on = (
+                        bool(mine) and sign == "an ending" and index > 0 and chart.bars[index - 1].endings
+                    )
                     return (
                         f"they go apart at bar {other.number}: it has {sign} in the {has}, not in the {lacks}"
-                    )
+                        + ("; an ending stops at :|, at ||, at the end of its line or where the next line"
+                           " begins with a [Section]" if runs_on else ""),
+                        index,
+                    )  # fmt: skip
                 if mine != theirs and sign == ":| after it":
-                    return f"they go apart at bar {other.number}: the chart repeats {mine} times there, the tab {theirs}"
+                    what = f"the chart repeats {mine} times there, the tab {theirs}"
+                    return f"they go apart at bar {other.number}: {what}", index
     parts = [(phrase.name, phrase.last - phrase.first + 1) for phrase in tab.phrases]
     named = [(name, count) for name, _, count in sections_of(chart)]
     if parts and named:
-        return f"the chart goes {_listed(named)}; the tab {_listed(parts)}"
-    return ""
+        return f"the chart goes {_listed(named)}; the tab {_listed(parts)}", None
+    return "", None
 
 
 def _listed(parts: Sequence[tuple[str, int]]) -> str:

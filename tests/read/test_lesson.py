@@ -233,3 +233,12 @@ def test_a_week_survives_a_broken_lesson(folder: Path) -> None:
     assert "there is no lesson at" in week.errors[0].what and "'second'" in week.errors[0].remedy
     assert (week.errors[0].line, week.errors[0].column) == (1, 81)
     assert reads[2].problems.errors
+
+
+def test_a_chart_of_another_length_is_shown_where_it_goes_apart(folder: Path) -> None:
+    (folder / "chart.txt").write_text("key: Am\n[From the tab]\n| Am | Dm E7 | Am |\n")
+    lesson, problems = read(folder)
+    assert lesson is None
+    (error,) = problems.errors
+    assert (error.path, error.line, error.column) == (folder / "chart.txt", 3, 3)
+    assert "“From the tab” has 3 bars in the chart" in error.what

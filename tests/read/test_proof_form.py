@@ -167,22 +167,26 @@ def test_where_a_section_begins_is_counted_through_repeats() -> None:
 def test_the_section_that_has_another_length_is_named() -> None:
     tab = bars(8, ("Verse", 1, 4), ("Bridge", 5, 8))
     assert first_difference(tab, sectioned(Verse=4, Bridge=3)) == (
-        "section “Bridge” has 3 bars in the chart (from bar 5), 4 bars in the tab (from bar 5)"
+        "section “Bridge” has 3 bars in the chart (from bar 5), 4 bars in the tab (from bar 5)",
+        4,
     )
     assert first_difference(tab, sectioned(A=4, B=1)) == (
-        "the chart goes “A” 4 bars, “B” 1; the tab “Verse” 4 bars, “Bridge” 4"
+        "the chart goes “A” 4 bars, “B” 1; the tab “Verse” 4 bars, “Bridge” 4",
+        None,
     )
-    assert first_difference(bars(8), sectioned(A=4, B=3)) == ""
+    assert first_difference(bars(8), sectioned(A=4, B=3)) == ("", None)
 
 
 def test_the_first_repeat_that_differs_is_named() -> None:
     tab = with_pickup(4, repeat=3, start=1)
     chart = chart_of("Am", "Am", "Am")
     chart = replace(chart, bars=(chart.bars[0], replace(chart.bars[1], repeat_times=2), chart.bars[2]))
-    assert "apart at bar 2: it has :| after it in the chart, not in the tab" in first_difference(tab, chart)
+    what, bar = first_difference(tab, chart)
+    assert "apart at bar 2: it has :| after it in the chart, not in the tab" in what
+    assert bar == 1
     thrice = chart_of("Am", "Am", "Am").bars
     chart = Chart((replace(thrice[0], repeat_start=True), thrice[1], replace(thrice[2], repeat_times=3)))
-    assert "the chart repeats 3 times there, the tab 2" in first_difference(tab, chart)
+    assert "the chart repeats 3 times there, the tab 2" in first_difference(tab, chart)[0]
 
 
 def test_metres_keys_and_tempos_that_differ() -> None:
@@ -224,3 +228,14 @@ def test_a_change_that_both_have_is_no_disagreement() -> None:
     third = replace(chart.bars[2], key=Key.parse("D"), tempo_bpm=60.0)
     chart = replace(chart, tempo_bpm=104.0, bars=(*chart.bars[:2], third, chart.bars[3]))
     assert list(disagreements(tab, chart)) == []
+
+
+def test_an_ending_that_runs_on_is_told_with_what_ends_it() -> None:
+    bars = (Bar(1, FOUR, F(4)), Bar(2, FOUR, F(4), False, False, 2, (1,)), Bar(3, FOUR, F(4), endings=(2,)))
+    tab = tab_of([(0, 4, 2, 5, ())], form=Form((*bars, Bar(4, FOUR, F(4)))))
+    chart = chart_of("Am", "Am", "Am", "Am", "Am")
+    marks = ({}, {"repeat_times": 2, "endings": (1,)}, *[{"endings": (2,)}] * 3)
+    chart = replace(chart, bars=tuple(replace(b, **m) for b, m in zip(chart.bars, marks, strict=True)))
+    what, bar = first_difference(tab, chart)
+    assert bar == 3
+    assert "at bar 4: it has an ending in the chart, not in the tab; an ending stops at :|, at ||" in what
