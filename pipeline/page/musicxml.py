@@ -23,7 +23,7 @@ from pipeline.music.chart import ChordSpan
 from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.pitch import A4_HZ
 from pipeline.music.tab import Tab
-from pipeline.music.technique import Slide
+from pipeline.music.technique import Grace, Slide
 from pipeline.page.barxml import octave_of
 from pipeline.page.chordxml import shown_chords
 from pipeline.page.directions import told_by_names
@@ -103,6 +103,8 @@ def _fields(tab: Tab) -> dict[str, str]:
     if tab.a4_hz != A4_HZ:
         found["a4-hz"] = f"{tab.a4_hz!r}"
     known = INSTRUMENTS.get(tab.instrument.name)
+    if known is not None and len(known.strings) != len(tab.instrument.strings):
+        known = None  # a reader would not take it for that
     if known is None or known.frets != tab.instrument.frets:
         found["frets"] = str(tab.instrument.frets)
     if known is None or known.scale_mm != tab.instrument.scale_mm:
@@ -137,6 +139,11 @@ def _losses(tab: Tab) -> Iterator[str]:
     for index in sorted(links.alone):
         if tab.notes[index].has(Slide):
             yield f"{tab.where(tab.notes[index])}: a slide that comes from no note"
+    for target, source in links.slides.items():
+        one, two = tab.notes[source].get(Grace), tab.notes[target].get(Grace)
+        same = tab.notes[source].onset == tab.notes[target].onset
+        if one and two and same and (two.together or tab.notes[source].voice != tab.notes[target].voice):
+            yield f"{tab.where(tab.notes[target])}: how grace notes struck together slide into one another"
     words = [tab.title, tab.instrument.name, *(phrase.name for phrase in tab.phrases)]
     words += [lyric.text for lyric in tab.lyrics] + [remark.text for remark in tab.remarks]
     codes = sorted({f"U+{ord(char):04X}" for text in words for char in _FORBIDDEN.findall(text)})

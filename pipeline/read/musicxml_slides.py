@@ -14,6 +14,7 @@ from pipeline.read.musicxml_measures import Measure, timed
 from pipeline.read.musicxml_notes import RawNote
 
 _LINES = ("slide", "glissando")
+_Moment = tuple[Fraction, bool, int]  # quarter, no grace note, which of the grace notes there
 
 
 def slides_of(
@@ -27,7 +28,8 @@ def slides_of(
     found: dict[int, list[Technique]] = defaultdict(list)
     waiting: dict[tuple[str, str], int] = {}
     order = sorted(range(len(raws)), key=lambda i: (raws[i].onset, not raws[i].grace))
-    slurred = _slurred(measures)
+    places = _places(measures)
+    slurred = _slurred(measures, places)
     lines = {index: lines_of(raws[index]) for index in order}
     # programs that number lines by string or voice number slurs alike
     used = {line.get("number", "1") for some in lines.values() for line in some if line.tag == "slide"}
@@ -44,10 +46,9 @@ def slides_of(
                 if source.string != raws[index].string:
                     ledger.drop("slide from one string to another", line, raws[index].measure.name)
                     continue
+                here, there = places[id(source.element)], places[id(raws[index].element)]
                 legato = (guess and not slurred) or any(
-                    a <= source.onset and raws[index].onset <= b
-                    for number, a, b in slurred
-                    if not paired or number == name[1]
+                    a <= here and there <= b for number, a, b in slurred if not paired or number == name[1]
                 )
                 found[index].append(Slide(SlideKind.LEGATO if legato else SlideKind.SHIFT))
             else:
@@ -63,22 +64,37 @@ def lines_of(raw: RawNote) -> list[Element]:
     return (own or [child for child in raw.marks.others if child.tag in _LINES]) + raw.tail
 
 
-def _slurred(measures: tuple[Measure, ...]) -> list[tuple[str, Fraction, Fraction]]:
+def _places(measures: tuple[Measure, ...]) -> dict[int, _Moment]:
+    """When each note (by its element) is struck; the grace notes of a voice one after another."""
+    found: dict[int, _Moment] = {}
+    turns: dict[tuple[Fraction, str, str], int] = defaultdict(int)
+    for _, quarter, item in timed(measures, "note"):
+        note = item.element
+        if note.find("grace") is None:
+            found[id(note)] = (quarter, True, 0)
+            continue
+        voice = (quarter, note.findtext("staff", "1"), note.findtext("voice", "1"))
+        turns[voice] += note.find("chord") is None
+        found[id(note)] = (quarter, False, turns[voice])
+    return found
+
+
+def _slurred(measures: tuple[Measure, ...], places: dict[int, _Moment]) -> list[tuple[str, _Moment, _Moment]]:
     """Stretches under slurs, of any staff of the part: number, start, end."""
-    open_slurs: dict[str, Fraction] = {}
-    found: list[tuple[str, Fraction, Fraction]] = []
+    open_slurs: dict[str, _Moment] = {}
+    found: list[tuple[str, _Moment, _Moment]] = []
     # voices stand one after another in the file, a slur may lead from one to another
     slurs = [
-        (quarter, item.element.find("grace") is None, slur.get("type") == "start", slur)
-        for _, quarter, item in timed(measures, "note")
+        (places[id(item.element)], slur.get("type") == "start", slur)
+        for _, _, item in timed(measures, "note")
         for slur in item.element.iterfind("notations/slur")
     ]
-    for quarter, _, starts, slur in sorted(slurs, key=lambda found: found[:3]):
+    for moment, starts, slur in sorted(slurs, key=lambda found: found[:2]):
         number = slur.get("number", "1")
         if starts:
-            open_slurs[number] = quarter
+            open_slurs[number] = moment
         elif slur.get("type") == "stop" and number in open_slurs:
-            found.append((number, open_slurs.pop(number), quarter))
+            found.append((number, open_slurs.pop(number), moment))
     return found
 
 

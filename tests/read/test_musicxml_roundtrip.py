@@ -12,12 +12,14 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
 from pipeline.errors import Problems
+from pipeline.music.instrument import INSTRUMENTS
 from pipeline.music.tab import Tab
+from pipeline.music.technique import Grace, Slide, SlideKind
 from pipeline.music.words import tidy
 from pipeline.page.musicxml import lost_in_musicxml, write_musicxml
 from pipeline.read.musicxml import read_musicxml
 from tests.page.dressed import dressed_tabs
-from tests.samples import lead_tab, waltz_tab
+from tests.samples import lead_tab, tab_of, waltz_tab
 from tests.strategies import tabs
 from tests.wholetabs import whole_tabs
 
@@ -80,3 +82,27 @@ def test_any_whole_tab_comes_back(tab: Tab, tmp_path_factory: pytest.TempPathFac
 @given(tab=tabs(odd=True) | tabs() | dressed_tabs(odd=True) | whole_tabs())
 def test_many_tabs_come_back(tab: Tab, tmp_path_factory: pytest.TempPathFactory) -> None:
     check(tab, tmp_path_factory.mktemp("score"))
+
+
+@pytest.mark.parametrize("kinds", [("LEGATO", "SHIFT"), ("SHIFT", "LEGATO"), ("LEGATO", "LEGATO")])
+def test_slides_between_grace_notes_keep_their_kind(tmp_path: Path, kinds: tuple[str, str]) -> None:
+    """Grace notes stand at one moment, and a slur over the first ones covered the slide to the next."""
+    first, second = (Slide(SlideKind[kind]) for kind in kinds)
+    tab = tab_of([
+        (0, 1, 3, 2, ()), (2, 0, 3, 3, (Grace(), first)), (2, 0, 3, 5, (Grace(), second)), (2, 1, 3, 7, (first,)),
+        (3, 1, 3, 2, (second,)),
+    ])  # fmt: skip
+    path = tmp_path / "a.musicxml"
+    path.write_bytes(write_musicxml(tab))
+    assert read_musicxml(path, Problems()) == tab
+    assert not lost_in_musicxml(tab)
+
+
+def test_the_frets_of_an_instrument_that_only_has_the_name_of_ours_come_back(tmp_path: Path) -> None:
+    """A "bass" of one string was read with the frets of a guitar."""
+    tab = tab_of([(0, 1, 1, 3, ())])
+    neck = replace(INSTRUMENTS["bass"], strings=(tab.instrument.strings[0],), clef="G")
+    tab = replace(tab, instrument=neck)
+    path = tmp_path / "a.musicxml"
+    path.write_bytes(write_musicxml(tab))
+    assert read_musicxml(path, Problems()) == tab
