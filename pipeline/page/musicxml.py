@@ -139,7 +139,11 @@ def _losses(tab: Tab) -> Iterator[str]:
     for index in sorted(links.alone):
         if tab.notes[index].has(Slide):
             yield f"{tab.where(tab.notes[index])}: a slide that comes from no note"
+    goes_on = {(note.string, note.fret, note.onset) for note in tab.notes if note.tied}
     for target, source in links.slides.items():
+        left = tab.notes[source]
+        if (left.string, left.fret, left.end) in goes_on:
+            yield f"{tab.where(tab.notes[target])}: a slide from a note that is tied on"
         one, two = tab.notes[source].get(Grace), tab.notes[target].get(Grace)
         same = tab.notes[source].onset == tab.notes[target].onset
         if one and two and same and (two.together or tab.notes[source].voice != tab.notes[target].voice):

@@ -14,6 +14,7 @@ Standard MIDI Files 1.0 (RP-001); MIDI 1.0; General MIDI level 1.
 
 from __future__ import annotations
 
+import bisect
 import re
 import statistics
 from collections.abc import Sequence
@@ -364,9 +365,9 @@ class _Reader:
             before = shortened
             for draft in drafts:
                 if draft.line is None:
-                    inside = next((m for m in moments if draft.onset < m < draft.end), None)
-                    if inside is not None:
-                        draft.end = inside
+                    place = bisect.bisect_right(moments, draft.onset)
+                    if place < len(moments) and moments[place] < draft.end:
+                        draft.end = moments[place]
                         shortened += 1
             if shortened == before:
                 break

@@ -98,6 +98,14 @@ def test_slides_between_grace_notes_keep_their_kind(tmp_path: Path, kinds: tuple
     assert not lost_in_musicxml(tab)
 
 
+def test_a_slide_from_a_note_that_is_tied_on_is_told(tmp_path: Path) -> None:
+    """A line leaves the last head of a tie, here behind the grace note: it came back as one from nowhere."""
+    tab = tab_of([(0, 2, 3, 5, ()), (2, 0, 3, 7, (Grace(), Slide(SlideKind.SHIFT))), (2, 1, 3, 5, ())])
+    tied = replace(tab, notes=tuple(replace(n, tied=n.onset == 2 and not n.grace) for n in tab.notes))
+    assert lost_in_musicxml(tied) == ("bar 1, beat 3: a slide from a note that is tied on",)
+    assert not lost_in_musicxml(tab) and again(tab, tmp_path)[0] == tab
+
+
 def test_the_frets_of_an_instrument_that_only_has_the_name_of_ours_come_back(tmp_path: Path) -> None:
     """A "bass" of one string was read with the frets of a guitar."""
     tab = tab_of([(0, 1, 1, 3, ())])
