@@ -104,6 +104,8 @@ class BarReader:
         self.key: Key | None = None
         self.key_tried = False  # a key was written, but could not be read
         self._keyless = False  # told already
+        # line, column, text, meaning and key of each chord written as a number
+        self.numbers: list[tuple[int, int, str, Chord, Key]] = []
         self._before = ""  # the word before the one that is read
 
     def read(
@@ -272,7 +274,10 @@ class BarReader:
 
     def _degree(self, number: int, column: int, name: str) -> Chord | None:
         if self.key is not None:
-            return parse_degree(name, self.key)
+            chord = parse_degree(name, self.key)
+            if name.lstrip("#b♯♭")[0].isdecimal():
+                self.numbers.append((number, column + 1, name, chord, self.key))
+            return chord
         if not self._keyless and not self.key_tried:
             self.source.error(
                 number,

@@ -15,6 +15,7 @@ from pipeline.errors import Problems
 from pipeline.music.chart import Chart, ChordSpan
 from pipeline.music.tab import Tab
 from pipeline.read.places import Place, Places
+from pipeline.read.proof_chart import uneven
 from pipeline.read.proof_finding import Finding, told
 from pipeline.read.proof_form import proof_form, sections, sections_against_phrases
 from pipeline.read.proof_hands import proof_hands
@@ -50,6 +51,7 @@ def findings(music: Music) -> Iterator[Finding]:
     if music.spans:
         yield from key_doubts(music.tab, music.spans, music.tab_places)
     if music.chart is not None and music.chart_places is not None:
+        yield from uneven(music.chart, music.chart_places, music.tab)
         yield from sections(music.chart, music.chart_places)
         yield from sections_against_phrases(music.tab, music.chart, music.chart_places)
         yield from odd_chords(music.chart, music.tab.key, music.chart_places)

@@ -331,3 +331,20 @@ def test_likely_slips_of_a_chart_are_cautioned(text: str, column: int, what: str
 )
 def test_what_is_no_slip(text: str) -> None:
     assert not list(read(text)[1])
+
+
+def test_a_chart_in_numbers_written_as_if_minor_counted_is_cautioned() -> None:
+    chart, problems = read("key: Am\n| 1 | 4 5 | 1 |")
+    assert chart is not None
+    (told,) = problems
+    assert (told.level, told.line, told.column) == ("caution", 2, 3)
+    assert "the key is A minor: 1 as A, 4 as D" in told.what
+    assert "1- (Am)" in told.remedy
+    assert "b3 (C)" in told.remedy
+
+
+@pytest.mark.parametrize(
+    "text", ["key: A\n| 1 | 4 5 |", "key: Am\n| 1- | 4 5 |", "key: Am\n| i | IV | V |", "key: Am\n| 5 |"]
+)
+def test_other_charts_by_degree_are_not(text: str) -> None:
+    assert not list(read(text)[1])
