@@ -37,7 +37,9 @@ from pipeline.errors import (
 
 if TYPE_CHECKING:
     from pipeline.build.summary import Summary
+    from pipeline.music.tab import Tab
     from pipeline.read.lesson import Lesson, ReadLesson
+    from pipeline.read.proof_file import ReadFile
 
 # typer brings the parser's exceptions under names of its own that change between versions
 _UsageError: Final[Any] = typer.BadParameter.__mro__[1]
@@ -56,6 +58,14 @@ app = typer.Typer(
 Paths = Annotated[
     list[Path],
     typer.Argument(metavar="PATH", help="Lessons, week files, or folders of lessons.", show_default=False),
+]
+CheckPaths = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="PATH",
+        help="Lessons, week files, folders of lessons; or a tab, a chart, a score, a MIDI file by itself.",
+        show_default=False,
+    ),
 ]
 LessonPath = Annotated[
     Path, typer.Argument(metavar="LESSON", help="A lesson's folder or file.", show_default=False)
@@ -127,7 +137,7 @@ def new(
 
 @app.command()
 def check(
-    paths: Paths,
+    paths: CheckPaths,
     remarks: Annotated[
         bool, typer.Option("--remarks/--no-remarks", help="Also what is right but worth a look.")
     ] = True,
@@ -135,12 +145,16 @@ def check(
 ) -> None:
     """Read everything and proofread it; report errors, cautions and remarks; build nothing."""
     from pipeline.read.lesson import read_lessons
+    from pipeline.read.proof_file import is_music, proofread_file
 
-    lessons, week = read_lessons(paths, proof=True)
+    files = [proofread_file(path) for path in dict.fromkeys(paths) if is_music(path)]
+    others = [path for path in paths if not is_music(path)]
+    lessons, week = read_lessons(others, proof=True) if others or not files else ((), Problems())
     for read in lessons:
         _plan(read)
     levels = LEVELS if remarks else LEVELS[:-1]
-    every = [*week, *(problem for read in lessons for problem in read.problems)]
+    own = [*(read.problems for read in lessons), *(file.problems for file in files)]
+    every = [*week, *(problem for problems in own for problem in problems)]
     counts = {f"{level}s": sum(p.level == level for p in every) for level in levels}
     if as_json:
         rows = [
@@ -152,11 +166,20 @@ def check(
                 "problems": [_problem_json(p) for p in in_order(read.problems) if p.level in levels],
             }
             for read in lessons
+        ] + [
+            {
+                "path": str(file.path),
+                "lesson": None,
+                "title": file.title or None,
+                "facts": _file_facts(file),
+                "problems": [_problem_json(p) for p in in_order(file.problems) if p.level in levels],
+            }
+            for file in files
         ]
-        own = [_problem_json(p) for p in in_order(week) if p.level in levels]
-        _say_json({"lessons": rows, "problems": own, **counts})
+        of_week = [_problem_json(p) for p in in_order(week) if p.level in levels]
+        _say_json({"lessons": rows, "problems": of_week, **counts})
     else:
-        _tell_by_level([week, *(read.problems for read in lessons)], levels)
+        _tell_by_level([week, *own], levels)
         for read in lessons:
             if read.lesson is None or read.problems.errors:
                 _say(f"{read.source.path}: {_noted(read.problems, levels)}, cannot be built")
@@ -164,6 +187,10 @@ def check(
                 noted = _noted(read.problems, levels)
                 found = f" ({noted})" if noted else ""
                 _say(f"{read.lesson.slug}: {_in_words(_facts(read.lesson))}: can be built{found}")
+        for file in files:
+            facts, noted = _file_facts(file), _noted(file.problems, levels)
+            held = "" if facts is None or file.problems.errors else _in_words(facts)
+            _say(f"{file.path}: {held}{f' ({noted})' if held and noted else noted or ''}")
     raise typer.Exit(SourceError.exit_code if counts["errors"] else 0)
 
 
@@ -517,7 +544,29 @@ def _read(path: Path) -> Lesson:
 
 
 def _facts(lesson: Lesson) -> dict[str, Any]:
-    tab = lesson.tab
+    take_seconds = round(lesson.take.seconds, 3) if lesson.take else None
+    return {**_tab_facts(lesson.tab), "take_seconds": take_seconds}
+
+
+def _file_facts(file: ReadFile) -> dict[str, Any] | None:
+    """What a file by itself holds; a chart has no notes."""
+    if file.tab is not None:
+        return {**_tab_facts(file.tab), "take_seconds": None}
+    if file.chart is None:
+        return None
+    return {
+        "key": file.chart.key.text() if file.chart.key else None,
+        "tempo_bpm": file.chart.tempo_bpm,
+        "instrument": None,
+        "bars": len(file.chart.bars),
+        "bars_played": len(file.chart.form.played.bars),
+        "notes": None,
+        "phrases": None,
+        "take_seconds": None,
+    }
+
+
+def _tab_facts(tab: Tab) -> dict[str, Any]:
     return {
         "key": tab.key.text(),
         "tempo_bpm": tab.tempo_bpm,
@@ -526,17 +575,16 @@ def _facts(lesson: Lesson) -> dict[str, Any]:
         "bars_played": len(tab.form.played.bars),
         "notes": len(tab.notes),
         "phrases": len(tab.phrases),
-        "take_seconds": round(lesson.take.seconds, 3) if lesson.take else None,
     }
 
 
 def _in_words(facts: dict[str, Any]) -> str:
     played = "" if facts["bars"] == facts["bars_played"] else f" ({facts['bars_played']} as played)"
-    parts = [
-        f"{_count(facts['bars'], 'bar')}{played}",
-        _count(facts["notes"], "note"),
-        f"{facts['tempo_bpm']:g} quarter notes a minute",
-    ]
+    parts = [f"{_count(facts['bars'], 'bar')}{played}"]
+    if facts["notes"] is not None:
+        parts.append(_count(facts["notes"], "note"))
+    if facts["tempo_bpm"] is not None:
+        parts.append(f"{facts['tempo_bpm']:g} quarter notes a minute")
     if facts["take_seconds"] is not None:
         parts.append(f"a take of {facts['take_seconds']:.1f} s")
     return ", ".join(parts)

@@ -133,6 +133,36 @@ def test_check_json_is_one_document(broken: Path, capsys: pytest.CaptureFixture[
     assert first["kind"] == "error" and first["column"] == 1 and "`title`" in first["remedy"]
 
 
+def test_check_of_files_without_a_lesson(
+    lesson: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    tab, chart = lesson / "tab.txt", lesson / "chart.txt"
+    score, midi = tmp_path / "first.musicxml", tmp_path / "first.mid"
+    assert run(["convert", str(tab), str(score)]) == 0
+    assert run(["convert", str(tab), str(midi)]) == 0
+    chart.write_text(chart.read_text() + "time: 3/4\n| C Dm Em F |\n")
+    capsys.readouterr()
+    assert run(["check", str(tab), str(chart), str(score), str(midi)]) == 0
+    told = capsys.readouterr()
+    first, second, third, fourth = told.out.splitlines()
+    assert first.startswith(f"{tab}: 8 bars, 38 notes, 92 quarter notes a minute")
+    assert second.startswith(f"{chart}: 9 bars")
+    assert second.endswith("(1 caution)")
+    assert third.startswith(f"{score}: 8 bars, 38 notes")
+    assert fourth.startswith(f"{midi}: 8 bars, 38 notes")
+    assert "bar 9: chords that share the bar evenly fall between its beats (4 slots in 3/4)" in told.err
+    chart.write_text("| H7 |\n")
+    assert run(["check", str(chart), str(lesson), "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert [row["path"] for row in document["lessons"]] == [str(lesson / "lesson.toml"), str(chart)]
+    assert document["lessons"][1]["lesson"] is document["lessons"][1]["facts"] is None
+    (problem,) = document["lessons"][1]["problems"]
+    assert (problem["line"], problem["column"], problem["level"]) == (1, 3, "error")
+    assert run(["check", str(tmp_path / "none.txt")]) == 2
+    assert "there is no such file" in capsys.readouterr().err
+
+
 def test_check_tells_errors_cautions_and_remarks_apart(
     lesson: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

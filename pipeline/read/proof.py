@@ -7,7 +7,7 @@ rules stands in the module of its subject: notes, hands, form, harmony.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -57,11 +57,24 @@ def findings(music: Music) -> Iterator[Finding]:
         yield from odd_chords(music.chart, music.tab.key, music.chart_places)
 
 
+def chart_findings(chart: Chart, places: Places) -> Iterator[Finding]:
+    """Everything found in a chart that stands alone."""
+    yield from uneven(chart, places)
+    yield from sections(chart, places)
+    if chart.key is not None:
+        yield from odd_chords(chart, chart.key, places)
+
+
 def proofread(music: Music, problems: Problems) -> None:
     """Add what is found to ``problems``, as cautions and remarks, once for each rule.
 
     What a reader has said already of the same place and the same matter is left to the reader.
     """
+    tell(findings(music), problems)
+
+
+def tell(found: Iterable[Finding], problems: Problems) -> None:
+    """As :func:`proofread`, of what was found already."""
     known: dict[tuple[object, ...], set[str]] = {}
     for problem in problems:
         if problem.column is not None:
@@ -72,7 +85,7 @@ def proofread(music: Music, problems: Problems) -> None:
         place = finding.place
         return not _matters(finding.rule.what) & known.get((place.path, place.line, place.column), set())
 
-    problems.found.extend(told(filter(is_new, findings(music))))
+    problems.found.extend(told(filter(is_new, found)))
 
 
 def _matters(what: str) -> set[str]:
