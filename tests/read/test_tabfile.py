@@ -25,7 +25,7 @@ WRITERS: dict[str, Callable[[Tab], bytes]] = {
 
 
 @pytest.mark.parametrize("ending", WRITERS)
-def test_a_tempo_that_the_lessons_makes_too_fast_is_an_error(tmp_path: Path, ending: str) -> None:
+def test_a_tempo_that_the_lesson_makes_too_fast_is_an_error(tmp_path: Path, ending: str) -> None:
     """A tab refused it, scores and MIDI files were played slower than their proportion without a word."""
     tab = replace(lead_tab(), tempos=(TempoMark(F(0), 50), TempoMark(F(4), 300)))
     path = tmp_path / f"a.{ending}"
