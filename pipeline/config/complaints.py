@@ -103,6 +103,9 @@ def _tell_invalid(
     elif kind == "value_error":
         why, _, remedy = str(error["ctx"]["error"]).partition("; ")
         remedy = remedy[:1].upper() + remedy[1:] + "." if remedy else ""
+        wanted = _description(owner, location)
+        if not remedy and wanted:
+            remedy = f"Write {wanted}."
         if location[-2:-1] == ("includes",):
             remedy = _suggestion(document.part(location), PRODUCTS) or remedy
         tell(problems, document.value_spot(location), f"`{name}`: {why}", remedy)

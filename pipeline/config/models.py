@@ -51,7 +51,7 @@ def _outer_path(value: object, info: ValidationInfo) -> Path:
     if not isinstance(value, str) or not value.strip() or "\0" in value:
         raise ValueError("a path is text in quotes")
     if any(len(part.encode()) > 255 for part in Path(value).parts) or len(value) > 2000:
-        raise ValueError("no file has so long a name")
+        raise ValueError("no file has so long a name; write the name as it stands in the folder")
     folder: Path = info.context["folder"] if info.context else Path()
     return folder / Path(value)
 

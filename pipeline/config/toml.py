@@ -15,6 +15,7 @@ TOML 1.0.0, https://toml.io/en/v1.0.0.
 
 from __future__ import annotations
 
+import codecs
 import re
 import tomllib
 from collections.abc import Mapping
@@ -136,8 +137,9 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
             path=path,
         )
         return None
+    raw = raw.removeprefix(codecs.BOM_UTF8)
     try:
-        text = raw.decode("utf-8-sig")
+        text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
         before = raw[: error.start]
         column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8", "replace")) + 1
@@ -175,16 +177,32 @@ def _tell_syntax(error: tomllib.TOMLDecodeError, text: str, path: Path, problems
     else:  # "at end of document"
         line = max((n for n, row in enumerate(lines, 1) if row.strip()), default=1)
         column = len(lines[line - 1]) + 1
+    line = min(line, len(lines))
+    row = lines[line - 1]
+    column = min(column, len(row) + 1)
+    table = _TWICE.match(said)
+    if table:
+        name = ".".join(re.findall(r"'([^']*)'", table[1]))
+        problems.error(
+            f"[{name}] stands here a second time",
+            remedy=f"Put these lines below the first [{name}], or below what gives {name} its value.",
+            path=path,
+            line=line,
+            column=len(row) - len(row.lstrip()) + 1,
+            offending=row,
+        )
+        return
     problems.error(
         f"this is not TOML: {said[:1].lower()}{said[1:]}",
         remedy='A line reads name = value: text stands in "quotes", numbers bare, lists in [brackets].',
         path=path,
         line=line,
         column=column,
-        offending=lines[line - 1] if line <= len(lines) else "",
+        offending=row,
     )
 
 
+_TWICE: Final = re.compile(r"Cannot declare \((.*)\) twice")
 _CURLY: Final = re.compile("[“”„‟«»‘’‚‛]")
 _STRAIGHT: Final = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
 

@@ -36,11 +36,11 @@ def test_no_date_is_fine(tmp_path: Path) -> None:
     ("written", "what", "remedy"),
     [
         ("date = 2026-11-25T18:00:00", "`date`: a date has no time of day, got 2026-11-25 18:00:00", "Write 2026-11-25."),
-        ("date = 18:00:00", "`date`: a date is year, month and day, such as 2026-11-25, got 18:00:00", ""),
-        ("date = 2026", "`date`: a date is year, month and day, such as 2026-11-25, got 2026", ""),
-        ('date = "25.11.2026"', "`date`: a date is year, month and day, such as 2026-11-25, got '25.11.2026'", ""),
-        ('date = "2026-02-30"', "`date`: there is no day 2026-02-30", ""),
-        ('date = "2026-11-25T18:00"', "`date`: a date is year, month and day, such as 2026-11-25, got '2026-11-25T18:00'", ""),
+        ("date = 18:00:00", "`date`: a date is year, month and day, such as 2026-11-25, got 18:00:00", "Write a date, such as 2026-11-25."),
+        ("date = 2026", "`date`: a date is year, month and day, such as 2026-11-25, got 2026", "Write a date, such as 2026-11-25."),
+        ('date = "25.11.2026"', "`date`: a date is year, month and day, such as 2026-11-25, got '25.11.2026'", "Write a date, such as 2026-11-25."),
+        ('date = "2026-02-30"', "`date`: there is no day 2026-02-30", "Write a date, such as 2026-11-25."),
+        ('date = "2026-11-25T18:00"', "`date`: a date is year, month and day, such as 2026-11-25, got '2026-11-25T18:00'", "Write a date, such as 2026-11-25."),
     ],
 )  # fmt: skip
 def test_what_is_no_day(tmp_path: Path, written: str, what: str, remedy: str) -> None:

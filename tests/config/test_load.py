@@ -222,6 +222,28 @@ def test_every_problem_at_once(folder: Path) -> None:
     assert len(problems.errors) == 5
 
 
+@pytest.mark.parametrize(
+    ("written", "said", "remedy"),
+    [
+        ("tempos = [5]", "10 to 400 percent, got 5", "Write a list of tempos"),
+        (f"tempos = [{'9' * 400}]", "10 to 400 percent", "Write a list of tempos"),
+        ('tempos = ["fast"]', "not a tempo: 'fast'", "Write a list of tempos"),
+        ('keys = ["H"]', "not a key: 'H'", "Write a list of keys"),
+    ],
+)
+def test_what_is_wrong_in_a_list_comes_with_a_remedy(
+    folder: Path, written: str, said: str, remedy: str
+) -> None:
+    path = folder / "lesson.toml"
+    path.write_text(f'title = "T"\ntab = "{"x" * 300}.txt"\n[backing]\n{written}\n')
+    problems = Problems()
+    load_lesson(path, problems)
+    long, other = problems.errors
+    assert (long.line, "so long a name" in long.what, long.remedy[:15]) == (2, True, "Write the name ")
+    assert said in other.what
+    assert other.remedy.startswith(remedy)
+
+
 def test_without_a_title_the_rest_is_still_checked(folder: Path) -> None:
     _, problems = lesson(folder, 'tab = "nope.txt"\n')
     assert [p.what for p in problems.errors] == ["`title` is missing", "`tab`: there is no file 'nope.txt'"]

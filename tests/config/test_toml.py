@@ -255,3 +255,34 @@ def test_no_text_breaks_the_reader(tmp_path_factory: pytest.TempPathFactory, tex
     problems = Problems()
     found = read_toml(path, problems)
     assert (found is None) == bool(problems.errors)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "column", "name"),
+    [
+        ("[a]\nb = 1\n  [a]\n", 3, 3, "[a]"),
+        ("a = {b = 1}\r\n[a.c]\r\n", 2, 1, "[a.c]"),
+        ("[[x]]\n[x]", 2, 1, "[x]"),
+    ],
+)
+def test_a_table_that_stands_twice_is_told_at_its_line(
+    tmp_path: Path, text: str, line: int, column: int, name: str
+) -> None:
+    found, problems = document(tmp_path, text)
+    assert found is None
+    (problem,) = problems.errors
+    assert (problem.line, problem.column) == (line, column)
+    assert problem.what == f"{name} stands here a second time"
+    assert name in problem.remedy
+
+
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
+def test_the_byte_that_is_no_text_is_told_at_its_column(tmp_path: Path, mark: bytes) -> None:
+    """Behind a byte order mark the column was three too small, or on another line."""
+    path = tmp_path / "x.toml"
+    path.write_bytes(mark + "é = 1\nö = '".encode() + b"\xff'\n")
+    problems = Problems()
+    assert read_toml(path, problems) is None
+    (problem,) = problems.errors
+    assert (problem.line, problem.column) == (2, 6)
+    assert "0xFF" in problem.what
