@@ -54,14 +54,12 @@ from typing import Any, Final
 
 from pipeline.errors import Problems, nearest
 from pipeline.music.chart import Chart, ChartBar, ChartChord, ChartComment, Play
-from pipeline.music.degree import parse_degree
 from pipeline.music.errors import MusicError, SpellingError
 from pipeline.music.key import Key
 from pipeline.music.metre import MAX_PLAYED_BARS, NO_SIGNS, Signs
 from pipeline.read.charttext_bar import BarReader, take_signs, without_comment
 from pipeline.read.charttext_barline import BARLINE, endings_of, times_of
 from pipeline.read.places import Place, Places
-from pipeline.read.proof_harmony import belongs
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_heads import read_metre, read_tempo
 from pipeline.read.texttab_lines import plain
@@ -153,7 +151,7 @@ class _ChartReader:
             self.source.error(
                 *self.sign_place, "this sign has no bar after it", "Write it at the start of its bar."
             )
-        self._major_numbers()
+        self.bar_reader.doubt_numbers()
         if self.repeat_line:
             self.source.caution(
                 self.repeat_line, 1, "a repeat |: that no :| closes", "Close it with :|, or delete the |:."
@@ -172,26 +170,6 @@ class _ChartReader:
                     f"bar {index + 1} is an ending that is never reached", "Close the ending before it with :|",
                 )  # fmt: skip
                 return
-
-    def _major_numbers(self) -> None:
-        """Numbers that were written as if they counted in a minor scale."""
-        # a major chord on five belongs to minor too, and shows nothing
-        telling = [
-            (line, column, name, chord, key)
-            for line, column, name, chord, key in self.bar_reader.numbers
-            if key.minorish and not name.startswith("5")
-        ]
-        if not telling or any(belongs(chord, key) for *_, chord, key in telling):
-            return
-        line, column, _, _, key = telling[0]
-        pairs = {name: chord.text() for _, _, name, chord, _ in telling[:50]}
-        names = list(pairs)[:3]
-        read = ", ".join(f"{name} as {pairs[name]}" for name in names)
-        tonic, third = key.tonic, parse_degree("b3", key).text()
-        self.source.caution(
-            line, column, f"numbers count from the major scale, and the key is {key.symbol()}: {read}",
-            f"For minor write 1- ({tonic}m) and 4-, and a flat before what minor lowers: b3 ({third}), b6, b7.",
-        )  # fmt: skip
 
     def _empty_section(self) -> None:
         self.source.error(

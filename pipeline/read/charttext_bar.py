@@ -16,6 +16,7 @@ from pipeline.music.degree import is_degree, parse_degree
 from pipeline.music.errors import SpellingError
 from pipeline.music.key import Key
 from pipeline.music.metre import NO_SIGNS, Jump, Signs
+from pipeline.read.proof_harmony import belongs
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_values import read_duration
 
@@ -288,6 +289,26 @@ class BarReader:
             self._keyless = True
         self.source.failed = True
         return None
+
+    def doubt_numbers(self) -> None:
+        """Tell of numbers that were written as if they counted in a minor scale."""
+        # a major chord on five belongs to minor too, and shows nothing
+        telling = [
+            (line, column, name, chord, key)
+            for line, column, name, chord, key in self.numbers
+            if key.minorish and not name.startswith("5")
+        ]
+        if not telling or any(belongs(chord, key) for *_, chord, key in telling):
+            return
+        line, column, _, _, key = telling[0]
+        pairs = {name: chord.text() for _, _, name, chord, _ in telling[:50]}
+        names = list(pairs)[:3]
+        read = ", ".join(f"{name} as {pairs[name]}" for name in names)
+        tonic, third = key.tonic, parse_degree("b3", key).text()
+        self.source.caution(
+            line, column, f"numbers count from the major scale, and the key is {key.symbol()}: {read}",
+            f"For minor write 1- ({tonic}m) and 4-, and a flat before what minor lowers: b3 ({third}), b6, b7.",
+        )  # fmt: skip
 
 
 def _is_chord(text: str) -> bool:
