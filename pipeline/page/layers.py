@@ -140,7 +140,7 @@ def _rounded(
         return min((Fraction(round(time * grid), grid) for grid in grids), key=lambda line: abs(line - time))
 
     least = Fraction(1, max(grids))
-    start = min(nearest(onset), length - least)
+    start = max(Fraction(0), min(nearest(onset), length - least))
     return start, min(length, max(nearest(end), start + least))
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 import random
 from collections import defaultdict
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
 
-from pipeline.music.metre import Form, Metre
+from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Tab
 from pipeline.page.layers import MAX_LAYERS, Layout, lay_out
 from tests.page.pieces import PIECES, ringing_tab, triplets_tab, whole_bar_tie_tab
@@ -211,3 +212,14 @@ def test_nothing_on_the_page_imports_in_a_circle() -> None:
     while free := {name for name, wanted in needs.items() if not wanted & needs.keys()}:
         needs = {name: wanted for name, wanted in needs.items() if name not in free}
     assert needs == {}, "these import one another"
+
+
+def test_a_bar_shorter_than_the_lines_that_times_are_rounded_to() -> None:
+    """Its note was laid before the bar's start, and the beams had no beat for it."""
+    metre = Metre(1, 64)
+    bars = (Bar(1, Metre(1, 4), F(1)), Bar(2, metre, F(3, 64)))
+    tab = tab_of([(F(1) + F(1, 100), F(1, 100), 3, 5, ())])
+    layout = lay_out(replace(tab, form=Form(bars)))
+    events = [event for layer in layout.bars[1].layers for event in layer.events]
+    assert all(0 <= event.onset < event.end <= F(3, 64) for event in events)
+    assert any(event.heads for event in events) and layout.notes
