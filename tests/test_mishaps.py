@@ -93,7 +93,7 @@ def test_a_feel_nobody_knows_is_told_in_the_chart(lesson: Path, said: Said) -> N
     change(lesson / "chart.txt", "straight eighths", "straigt eigths")
     code, _, err = said("check", lesson)
     assert code == 1
-    assert "chart.txt:5:7: error: there is no groove 'straigt eigths'" in err
+    assert "chart.txt:6:7: error: there is no groove 'straigt eigths'" in err
     assert "  Did you mean 'straight eighths'?" in err
 
 
