@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -16,6 +18,12 @@ from pipeline.read.texttab_values import LETTERS, DurationMark, read_duration
 # slots a quarter tried for proportional time, and what each costs against characters that a
 # column stands beside its slot: halves come before thirds
 _FINENESS: Final = {1: 0.0, 2: 0.1, 4: 0.55, 3: 0.6, 8: 1.0, 6: 1.1, 16: 1.3, 12: 1.4, 24: 1.7}
+# what a step of evenly spaced columns may last, the usual ones first
+_COSTS: Final = {
+    Fraction(1, 2): 0.0, Fraction(1): 0.0, Fraction(1, 4): 0.1, Fraction(2): 0.1, Fraction(1, 8): 0.4,
+    Fraction(4): 0.4, Fraction(1, 3): 0.2, Fraction(1, 6): 0.4,
+}  # fmt: skip
+_UNEVEN: Final = 0.26  # of a step: a fret of two digits moves what is behind it
 _NEAR: Final = 3  # columns within which a mark is taken to be meant for a note
 
 
@@ -230,14 +238,16 @@ def spread_columns(
 ) -> list[Column] | None:
     """The columns of a bar without durations, timed by their place; None, told, when too close.
 
-    The place in the bar is rounded to the division of the quarter that misses the columns least,
-    a plain one before a fine or a triplet one; each note lasts until the next column.
+    Equal distances are equal lengths where that fills the bar. Else the place in the bar is
+    rounded to the division of the quarter that misses the columns least, a plain one before a
+    fine or a triplet one; each note lasts until the next column.
     """
     columns = _grouped(notes, ())
     timed = [c for c in columns if not c.grace]
     if not timed:
         return [*columns, Column(bar[1], bar[1], bar[1], step=metre.quarters)]
-    slots = _slots([c.start - bar[0] - lead for c in timed], bar[1] - bar[0] - lead, lead, metre)
+    slots = _even_slots([c.start - bar[0] for c in timed], bar[1] - bar[0], lead, metre)
+    slots = slots or _slots([c.start - bar[0] - lead for c in timed], bar[1] - bar[0] - lead, lead, metre)
     if slots is None:
         note = timed[0].notes[0]
         source.error(
@@ -251,6 +261,37 @@ def spread_columns(
     if slots[0] > 0:
         columns.insert(0, Column(bar[0], bar[0], bar[0], step=slots[0]))
     return columns
+
+
+def _even_slots(places: list[int], width: int, lead: int, metre: Metre) -> list[Fraction] | None:
+    """Quarters from the bar's start for columns whose distances are whole numbers of steps, when
+    the bar holds a plain number of them; None when not.
+
+    What stands free before the first column and behind the last counts in steps too, but there
+    hands type less evenly: up to ``lead`` characters are a margin.
+    """
+    gaps = [after - before for before, after in itertools.pairwise(places)]
+    if not gaps:
+        return None
+    best: tuple[float, list[Fraction]] | None = None
+    for pace in dict.fromkeys((math.gcd(*gaps), min(gaps))):
+        steps = [round(gap / pace) for gap in gaps]
+        if any(abs(gap - step * pace) > _UNEVEN * pace for gap, step in zip(gaps, steps, strict=True)):
+            continue
+        head, tail = max(0, places[0] - lead) / pace, (width - places[-1]) / pace
+        if head + sum(steps) + tail > 16 * metre.quarters:
+            continue  # finer than any step below
+        for before in range(round(head) + 1):
+            for behind in range(max(1, math.floor(tail)), math.ceil(tail + 1 / pace) + 1):
+                unit = metre.quarters / (before + sum(steps) + behind)
+                even = before == 0 and behind == 1 and set(steps) == {1}
+                cost = abs(head - before) + 0.7 * abs(tail - behind) + _COSTS.get(unit, math.inf)
+                if unit.denominator % 3 == 0 and not even:
+                    continue
+                if best is None or cost < best[0]:
+                    onsets = itertools.accumulate(steps, initial=before)
+                    best = cost, [unit * onset for onset in onsets]
+    return best[1] if best is not None and best[0] < math.inf else None
 
 
 def _slots(places: list[int], width: int, margin: int, metre: Metre) -> list[Fraction] | None:

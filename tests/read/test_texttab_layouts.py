@@ -254,3 +254,45 @@ def test_a_label_that_is_no_note(label: str, head: str) -> None:
     tab, problems = read(head + system("-5-7-|", names=[label, *"BGDAE"]))  # type: ignore[arg-type]
     assert tab is None
     assert problems.errors[0].remedy
+
+
+EVEN = [  # a bar without durations, its metre, and how long its notes last, in eighths
+    ("-5---5---5---5---5---5---5---5-", "4/4", [1] * 8),  # crammed at the end
+    ("--5--5--5--5--5--5--5--5--", "4/4", [1] * 8),  # more air at the start
+    ("5-5-5-5-", "4/4", [2] * 4),
+    ("---5---5---5---5---", "4/4", [2] * 4),
+    ("-5---5---5---", "3/4", [2] * 3),
+    ("-5--5--5--5--5--5--", "6/8", [1] * 6),
+    ("-5-------5---5---5---5---5-------", "4/4", [2, 1, 1, 1, 1, 2]),
+    ("-5---7---10---12---10---7---5---5---", "4/4", [1] * 8),  # two digits move what is behind them
+    ("-5-5-5-5-5-5-5-5-5-5-5-5-5-5-5-5-", "4/4", [F(1, 2)] * 16),
+    ("-5--5--5--5--5--5--5--5--5--5--5--5--", "4/4", [F(2, 3)] * 12),
+    ("-5-----5-7-----7-5-----5-7-----7-", "4/4", [F(3, 2), F(1, 2)] * 4),
+    ("-5---5---5-------", "4/4", [2, 2, 4]),
+]
+
+
+@pytest.mark.parametrize(("bar", "metre", "eighths"), EVEN)
+def test_equal_distances_are_equal_lengths(bar: str, metre: str, eighths: list[F]) -> None:
+    """Eight notes four columns apart once limped, since the last one stood close to the barline."""
+    text = f"instrument: guitar\ntempo: 90\ntime: {metre}\n\ne|{bar}|\n"
+    text += "".join(f"{string}|{'-' * len(bar)}|\n" for string in "BGDAE")
+    problems = Problems()
+    tab = read_text_tab(text, path=Path("tab.txt"), problems=problems)
+    assert tab is not None, [p.text() for p in problems]
+    assert [2 * note.duration for note in tab.notes] == eighths
+    assert tab.notes[0].onset == 0
+
+
+def test_a_rest_before_evenly_spaced_notes_is_heard() -> None:
+    bar = "-----5---5---5---5---5---5---5---"
+    text = f"instrument: guitar\ntempo: 90\n\ne|{bar}|\n" + "".join(
+        f"{s}|{'-' * len(bar)}|\n" for s in "BGDAE"
+    )
+    # alone in its system it might be taken for a margin: another bar shows what the margin is
+    text = text.replace(f"e|{bar}|", f"e|{bar}|-5---5---5---5---|").replace(
+        f"{'-' * len(bar)}|\n", f"{'-' * len(bar)}|{'-' * 17}|\n"
+    )
+    tab = read_text_tab(text, path=Path("tab.txt"), problems=Problems())
+    assert tab is not None
+    assert [note.onset for note in tab.notes[:3]] == [F(1, 2), F(1), F(3, 2)]
