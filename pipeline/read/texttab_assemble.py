@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
@@ -228,6 +229,8 @@ class Assembler:
         tie_mark = column.mark if column.mark is not None and column.mark.tied else None
         tied_on: dict[int, tuple[Fraction, int]] = {}
         column.notes.sort(key=lambda n: n.string)
+        if self.ties and not column.grace:
+            self._bracket(column.notes)
         for place, typed in enumerate(column.notes):
             length = _NOTHING if column.grace else held[place] if len(held) > 1 else held[0]
             marks = extra
@@ -328,6 +331,18 @@ class Assembler:
         if (string, fret) not in self.pitches:
             self.pitches[string, fret] = self.key.spell_midi(self.instrument.midi(string, fret))
         return self.pitches[string, fret]
+
+    def _bracket(self, notes: Sequence[TabNote]) -> None:
+        """Where a ``_`` leads to the same frets and no brackets say which go on, all of them do."""
+        if any(typed.soft for typed in notes):
+            return
+        for tie in self.ties:
+            if any(end != self.now for end, _ in tie.notes.values()):
+                continue
+            for typed in notes:
+                plain = typed.head == "fret" and not (typed.joint or typed.slide_in or typed.tap)
+                if plain and tie.notes.get(typed.string) == (self.now, typed.fret):
+                    typed.soft = True
 
     def _meets_tie(self, typed: TabNote) -> bool:
         for tie in self.ties:

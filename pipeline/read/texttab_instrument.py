@@ -287,6 +287,14 @@ def check_labels(source: SourceText, sheet: Sheet, instrument: Instrument) -> No
         if len(system.strings) != len(instrument.strings):
             continue
         labels = _letters(system.strings)
+        if not _labels_fit(instrument.strings, system.strings) and _labels_fit(
+            tuple(reversed(instrument.strings)), system.strings
+        ):
+            source.error(
+                system.strings[0].number, 1, "the strings stand upside down: the lowest one is on top",
+                "Write the highest string on the top line and the lowest on the bottom one.",
+            )  # fmt: skip
+            return
         for index, (label, pitch) in enumerate(zip(labels, instrument.strings, strict=True)):
             name = label.rstrip("0123456789")
             if (

@@ -684,3 +684,32 @@ def test_no_damage_to_a_tab_ends_in_a_traceback() -> None:
         assert all(p.remedy and p.line for p in problems.errors)
         outcomes[tab is None] += 1
     assert min(outcomes.values()) > 20  # both ways out are walked
+
+
+def test_a_tie_to_the_same_fret_needs_no_brackets() -> None:
+    """``h_`` over 8 and the 8 again is how people write it; with brackets anywhere they decide."""
+
+    def tied(strings: str) -> list[bool]:
+        rows = dict(zip("eBGDAE", [*strings.split("/"), *["-" * 9] * 4], strict=True))
+        text = "instrument: guitar\ntempo: 90\n\n   h_  h\n" + "".join(
+            f"{s}|{row}|\n" for s, row in rows.items()
+        )
+        problems = Problems()
+        tab = read_text_tab(text, path=Path("tab.txt"), problems=problems)
+        assert tab is not None, [p.text() for p in problems]
+        return [note.tied for note in tab.notes if note.onset == 2]
+
+    assert tied("-8---8---/---------") == [True]
+    assert tied("-8---8---/-5---5---") == [True, True]
+    assert tied("-8---(8)-/-5---5---") == [True, False]
+    assert tied("-8---8---/-5---7---") == [True, False]
+
+
+def test_strings_upside_down_are_told_as_that() -> None:
+    """Once a tuning was proposed that no guitar has."""
+    text = "instrument: guitar\ntempo: 90\n\n   q q q q\n" + "".join(
+        f"{s}|-{f}-{f}-{f}-{f}-|\n" for s, f in zip("EADGBe", "022100", strict=True)
+    )
+    problems = Problems()
+    assert read_text_tab(text, path=Path("tab.txt"), problems=problems) is None
+    assert [p.what for p in problems.errors] == ["the strings stand upside down: the lowest one is on top"]
