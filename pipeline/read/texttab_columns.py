@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 from pipeline.music.metre import Metre
@@ -246,8 +247,10 @@ def spread_columns(
     timed = [c for c in columns if not c.grace]
     if not timed:
         return [*columns, Column(bar[1], bar[1], bar[1], step=metre.quarters)]
-    slots = _even_slots([c.start - bar[0] for c in timed], bar[1] - bar[0], lead, metre)
-    slots = slots or _slots([c.start - bar[0] - lead for c in timed], bar[1] - bar[0] - lead, lead, metre)
+    slots = _even_slots(tuple(c.start - bar[0] for c in timed), bar[1] - bar[0], lead, metre)
+    slots = slots or _slots(
+        tuple(c.start - bar[0] - lead for c in timed), bar[1] - bar[0] - lead, lead, metre
+    )
     if slots is None:
         note = timed[0].notes[0]
         source.error(
@@ -263,7 +266,8 @@ def spread_columns(
     return columns
 
 
-def _even_slots(places: list[int], width: int, lead: int, metre: Metre) -> list[Fraction] | None:
+@lru_cache(maxsize=4096)  # one bar is often spaced like another
+def _even_slots(places: tuple[int, ...], width: int, lead: int, metre: Metre) -> list[Fraction] | None:
     """Quarters from the bar's start for columns whose distances are whole numbers of steps, when
     the bar holds a plain number of them; None when not.
 
@@ -294,7 +298,8 @@ def _even_slots(places: list[int], width: int, lead: int, metre: Metre) -> list[
     return best[1] if best is not None and best[0] < math.inf else None
 
 
-def _slots(places: list[int], width: int, margin: int, metre: Metre) -> list[Fraction] | None:
+@lru_cache(maxsize=4096)
+def _slots(places: tuple[int, ...], width: int, margin: int, metre: Metre) -> list[Fraction] | None:
     """Quarters from the bar's start for columns ``places`` characters into a bar of ``width``, of
     which ``margin`` may be left free at its end as it is at its start."""
     best: tuple[float, list[Fraction]] | None = None
