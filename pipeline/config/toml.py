@@ -137,7 +137,8 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
             path=path,
         )
         return None
-    raw = raw.removeprefix(codecs.BOM_UTF8)
+    # any line end is tolerated, as in tabs and charts
+    raw = raw.removeprefix(codecs.BOM_UTF8).replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -151,7 +152,6 @@ def read_toml(path: Path, problems: Problems) -> Document | None:
             column=column,
         )
         return None
-    text = text.replace("\r\n", "\n")
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -171,7 +171,9 @@ def _unpacked(data: bytes, path: Path, problems: Problems) -> bytes | None:
         ValueError,
         zlib.error,
     ) as error:
-        why = "a name in it is not text" if isinstance(error, UnicodeError) else error
+        why: object = error
+        if isinstance(error, UnicodeError | zlib.error):  # these speak to programmers
+            why = "a name in it is not text" if isinstance(error, UnicodeError) else "what it holds is torn"
         problems.error(f"the archive is damaged ({why})", path=path, remedy="Export it again.")
         return None
 

@@ -286,3 +286,15 @@ def test_the_byte_that_is_no_text_is_told_at_its_column(tmp_path: Path, mark: by
     (problem,) = problems.errors
     assert (problem.line, problem.column) == (2, 6)
     assert "0xFF" in problem.what
+
+
+def test_line_ends_of_old_programs_are_line_ends(tmp_path: Path) -> None:
+    """A carriage return alone once counted as a character of its line, and columns lay outside of it."""
+    path = tmp_path / "lesson.toml"
+    path.write_bytes(b'title = "T"\rtempo = 90\r')
+    document = read_toml(path, Problems())
+    assert document is not None and document.data == {"title": "T", "tempo": 90}
+    path.write_bytes(b"a = 1\r\xff")
+    problems = Problems()
+    assert read_toml(path, problems) is None
+    assert [(p.line, p.column) for p in problems] == [(2, 1)]

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from pipeline.errors import Problems
 from pipeline.page.midi import write_midi
 from pipeline.page.musicxml import write_musicxml
+from pipeline.read.musicxml import read_musicxml
 from pipeline.read.source import MAX_TEXT_BYTES
 from pipeline.read.tabfile import read_chart, read_tab
 from tests.endurance import fuzz
@@ -614,3 +615,16 @@ def test_midi_without_music_is_refused(name: str, tmp_path: Path) -> None:
 
 def test_true_lengths_leave_a_whole_file_alone() -> None:
     assert with_true_lengths(SONG) == SONG
+
+
+def test_a_torn_member_of_an_archive_is_told_in_plain_words(tmp_path: Path) -> None:
+    """The unpacking library's own words once stood in the message."""
+    path = tmp_path / "torn.mxl"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("score.musicxml", b"<score-partwise>" + bytes(range(256)) * 40)
+    data = bytearray(path.read_bytes())
+    data[60:90] = b"\xff" * 30
+    path.write_bytes(bytes(data))
+    problems = Problems()
+    assert read_musicxml(path, problems) is None
+    assert [p.what for p in problems.errors] == ["the archive is damaged (what it holds is torn)"]
