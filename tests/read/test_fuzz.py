@@ -623,7 +623,7 @@ def test_a_torn_member_of_an_archive_is_told_in_plain_words(tmp_path: Path) -> N
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("score.musicxml", b"<score-partwise>" + bytes(range(256)) * 40)
     data = bytearray(path.read_bytes())
-    data[60:90] = b"\xff" * 30
+    data[44:50] = b"\xff" * 6  # where its packed bytes begin
     path.write_bytes(bytes(data))
     problems = Problems()
     assert read_musicxml(path, problems) is None
