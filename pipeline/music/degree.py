@@ -203,6 +203,12 @@ def parse_degree(text: str, key: Key) -> Chord:
             column=min(column, len(text)),
             suggestion=error.suggestion and _like(match, Chord.parse(error.suggestion), roman=is_roman),
         ) from error
+    if quality.root.alter:  # V#9: the sign would go to the root of the chord's name
+        raise SpellingError(
+            f"not a chord: {text!r} (a sign behind the bare degree: write {match[0]}({rest}) or {match[0]}7{rest})",
+            text=text,
+            column=match.end(),
+        )
     if quality.bass is not None:
         raise SpellingError(
             f"not a chord: {text!r} (the bass of a chord by degree is a degree too, such as {match[0]}/3)",

@@ -124,3 +124,10 @@ def test_modes_but_minor_write_their_lowered_degrees_with_a_flat(key: str, name:
 @pytest.mark.parametrize("text", ["Am7", "C", "F#", "Bb7", "N.C.", "%", "Segno", "dim", "x"])
 def test_names_are_no_degrees(text: str) -> None:
     assert not is_degree(text)
+
+
+@pytest.mark.parametrize("text", ["V#9", "5b9", "7b5", "1#11", "VIIb", "4#"])
+def test_a_sign_right_behind_the_degree_is_refused(text: str) -> None:
+    """V#9 was once read as V9: the sign went to the root of the name and was lost."""
+    with pytest.raises(SpellingError, match="a sign behind the bare degree"):
+        parse_degree(text, Key.parse("C"))
