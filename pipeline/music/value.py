@@ -28,6 +28,12 @@ TYPES: Final[dict[str, Fraction]] = {
 }
 _DOTS: Final = (Fraction(1), Fraction(3, 2), Fraction(7, 4))
 
+# the letters that text tabs and charts write durations with: quarters
+LETTERS: Final[dict[str, Fraction]] = {
+    "w": Fraction(4), "h": Fraction(2), "q": Fraction(1), "e": Fraction(1, 2), "s": Fraction(1, 4),
+    "t": Fraction(1, 8),
+}  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class NoteValue:
@@ -51,10 +57,12 @@ def tuplet_ratio(actual: int) -> tuple[int, int]:
     return actual, normal
 
 
-def _odd_part(number: int) -> int:
-    while number % 2 == 0:
-        number //= 2
-    return number
+def odd_part(quarters: Fraction) -> int:
+    """The part of the denominator that is no power of two: 3 for triplets."""
+    odd = quarters.denominator
+    while odd % 2 == 0:
+        odd //= 2
+    return odd
 
 
 def spell_duration(quarters: Fraction) -> tuple[NoteValue, ...]:
@@ -66,7 +74,7 @@ def spell_duration(quarters: Fraction) -> tuple[NoteValue, ...]:
     """
     if quarters <= 0:
         raise MusicError(f"a note lasts longer than nothing, got {quarters} quarters")
-    odd = _odd_part(quarters.denominator)
+    odd = odd_part(quarters)
     actual, normal = (1, 1) if odd == 1 else tuplet_ratio(odd)
     left = quarters * actual / normal
     values: list[NoteValue] = []

@@ -28,18 +28,15 @@ from pipeline.music.technique import (
     Trill,
     Vibrato,
 )
-from pipeline.music.value import tuplet_ratio
+from pipeline.music.value import LETTERS, odd_part, tuplet_ratio
 
-_LETTERS: Final = {"w": Fraction(4), "h": Fraction(2), "q": Fraction(1), "e": Fraction(1, 2), "s": Fraction(1, 4), "t": Fraction(1, 8)}  # fmt: skip
 _DOTTED: Final = (("..", Fraction(7, 4)), (".", Fraction(3, 2)), ("", Fraction(1)))
 _PLAIN: Final = {
-    length * factor: letter + dots
-    for letter, length in reversed(_LETTERS.items())
-    for dots, factor in _DOTTED
+    length * factor: letter + dots for letter, length in reversed(LETTERS.items()) for dots, factor in _DOTTED
 }
 _FIGURED: Final = {
     length * factor * ratio: letter + figure + dots
-    for letter, length in reversed(_LETTERS.items())
+    for letter, length in reversed(LETTERS.items())
     for figure, ratio in (("9", Fraction(8, 9)), ("7", Fraction(4, 7)), ("5", Fraction(4, 5)), ("3", Fraction(2, 3)))
     for dots, factor in _DOTTED[1:]
 }  # fmt: skip
@@ -55,9 +52,7 @@ def duration_text(quarters: Fraction) -> str:
     """``q.``, ``e3``, ``e(11)``, ``h+e``: one value, or the fewest plain ones, or ``{5/48}``."""
     if quarters in _SIMPLE:
         return _SIMPLE[quarters]
-    odd = quarters.denominator
-    while odd % 2 == 0:
-        odd //= 2
+    odd = odd_part(quarters)
     if 1 < odd <= _MOST_NOTES:
         actual, normal = tuplet_ratio(odd)
         value = _PLAIN.get(quarters * actual / normal)

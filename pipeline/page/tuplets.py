@@ -7,18 +7,11 @@ from dataclasses import replace
 from fractions import Fraction
 
 from pipeline.music.metre import Metre
+from pipeline.music.value import odd_part
 from pipeline.page.heads import Event, Head
 from pipeline.page.rhythm import split_at_beats
 
 Stretch = tuple[Fraction, Fraction, tuple[Head, ...]]
-
-
-def odd_part(number: Fraction) -> int:
-    """The part of the denominator that is no power of two: 3 for triplets."""
-    odd = number.denominator
-    while odd % 2 == 0:
-        odd //= 2
-    return odd
 
 
 def cut_tuplets(stretches: Iterable[Stretch], lead: Fraction, metre: Metre) -> Iterator[Stretch]:

@@ -20,6 +20,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from operator import attrgetter
 from pathlib import Path
 from typing import Final
 
@@ -30,7 +31,7 @@ from pipeline.music.instrument import Instrument
 from pipeline.music.key import Key
 from pipeline.music.keyfinding import likely_key
 from pipeline.music.metre import Form
-from pipeline.music.quantise import PlayedNote, Quantised, quantise
+from pipeline.music.quantise import Beat, PlayedNote, Quantised, quantise
 from pipeline.music.tab import Lyric, Note, Remark, Tab
 from pipeline.music.technique import Bend, Grace, Slide, SlideKind, Staccato, Technique, Trill, reaches
 from pipeline.read.midi_chunks import read_chunks
@@ -264,12 +265,9 @@ class _Reader:
         return (made.swing if made.swing != Fraction(1, 2) else swing), played
 
     @staticmethod
-    def _beat(beats: Sequence, onset: Fraction) -> tuple[Fraction, Fraction]:  # type: ignore[type-arg]
-        low, high = 0, len(beats)
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if beats[middle].start <= onset else (low, middle)
-        return beats[low].start, beats[low].quarters
+    def _beat(beats: Sequence[Beat], onset: Fraction) -> tuple[Fraction, Fraction]:
+        beat = beats[max(0, bisect.bisect_right(beats, onset, key=attrgetter("start")) - 1)]
+        return beat.start, beat.quarters
 
     def _as_written(self, drafts: list[_Draft], length: Fraction) -> None:
         """Where a text says when a note is written, and it fits what sounds, it is believed."""

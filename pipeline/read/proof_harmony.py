@@ -16,6 +16,7 @@ from typing import Final
 from pipeline.music.chart import Chart, ChartChord, ChordSpan
 from pipeline.music.chord import Chord
 from pipeline.music.key import Key
+from pipeline.music.keyfinding import TONICS
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import Bend, Dead
 from pipeline.read.places import Place, Places
@@ -37,11 +38,7 @@ ODD_CHORD: Final = Rule(
 _FEWEST: Final = 5  # chords that say something about a key
 _OFTEN: Final = 3
 _MAJOR: Final = {1: 0, 2: 2, 3: 4, 4: 5, 5: 7}  # semitones of the lower degrees of a major scale
-_TONICS: Final = {
-    "major": ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B"),
-    "minor": ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B"),
-}
-KEYS: Final = tuple(Key.parse(f"{name} {mode}") for mode, names in _TONICS.items() for name in names)
+KEYS: Final = tuple(Key.parse(f"{name} {mode}") for mode, names in TONICS.items() for name in names)
 
 
 def belongs(chord: Chord, key: Key) -> bool:

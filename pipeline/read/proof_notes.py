@@ -8,13 +8,13 @@ Rossing, "The Physics of Musical Instruments", 2nd ed. 1998, ch. 2), and the fre
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from fractions import Fraction
 from typing import Final
 
+from pipeline.music.harmonic import node_semitones
 from pipeline.music.instrument import Instrument
 from pipeline.music.tab import Note, SoundingNote, Tab
 from pipeline.music.technique import (
@@ -114,8 +114,7 @@ AGAINST_EACH_OTHER: Final = Rule(
     "remark", "two marks that work against each other", "Keep the one that is meant."
 )
 
-_PARTIALS: Final = range(2, 9)
-_NODE_FRETS: Final = 0.4  # how far from its fret a harmonic is still written at it
+NODE_FRETS: Final = 0.4  # how far from its fret a harmonic is still written at it
 _SOUND_REACH: Final = 0.75  # semitones between a partial and the pitch it is written as
 _STRIFE: Final[tuple[tuple[type[Technique], type[Technique], str], ...]] = (
     (LetRing, PalmMute, "let ring and palm mute"),
@@ -275,20 +274,10 @@ def harmonics(tab: Tab, places: Places) -> Iterator[Finding]:
         harmonic = note.get(Harmonic)
         if harmonic is None or harmonic.kind is not HarmonicKind.NATURAL:
             continue
-        rings = sorted(node_semitones(note.fret)) if note.fret else []
+        rings = sorted(node_semitones(note.fret, reach=NODE_FRETS)) if note.fret else []
         where = f"string {note.string}, fret {note.fret}"
         if not rings:
             yield at_note(NO_NODE, tab, note, places, where)
         elif not any(abs(sounds - harmonic.sounds) < _SOUND_REACH for sounds in rings):
             said = f"{where}: {harmonic.sounds} semitones above the open string, {round(rings[0])} ring there"
             yield at_note(OTHER_HARMONIC, tab, note, places, said)
-
-
-def node_semitones(fret: int) -> Iterable[float]:
-    """Semitones above the open string of the partials (up to the eighth) with a node at a fret."""
-    for partial in _PARTIALS:
-        for share in range(1, partial):
-            if math.gcd(share, partial) == 1:
-                node = -12.0 * math.log2(1.0 - share / partial)
-                if abs(node - fret) <= _NODE_FRETS:
-                    yield 12.0 * math.log2(partial)

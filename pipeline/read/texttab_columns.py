@@ -11,10 +11,11 @@ from functools import lru_cache
 from typing import Final
 
 from pipeline.music.metre import Metre
+from pipeline.music.value import LETTERS
 from pipeline.read.source import SourceText
 from pipeline.read.texttab_notes import TabNote
 from pipeline.read.texttab_strings import ScannedSystem
-from pipeline.read.texttab_values import LETTERS, DurationMark, read_duration
+from pipeline.read.texttab_values import DurationMark, read_duration
 
 # slots a quarter tried for proportional time, and what each costs against characters that a
 # column stands beside its slot: halves come before thirds

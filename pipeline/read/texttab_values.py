@@ -25,12 +25,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
 
-from pipeline.music.value import tuplet_ratio
+from pipeline.music.value import LETTERS, tuplet_ratio
 
-LETTERS: Final[dict[str, Fraction]] = {
-    "w": Fraction(4), "h": Fraction(2), "q": Fraction(1), "e": Fraction(1, 2), "s": Fraction(1, 4),
-    "t": Fraction(1, 8),
-}  # fmt: skip
 _DOTS: Final = (Fraction(1), Fraction(3, 2), Fraction(7, 4))
 _FIGURE: Final = r"(?:[35679]|\(\d{1,3}(?::\d{1,3})?\))"
 _VALUE: Final = rf"(?:[whqest](?:{_FIGURE}?\.{{0,2}}|\.{{1,2}}{_FIGURE})|\{{\d{{1,200}}(?:/\d{{1,200}})?\}})"

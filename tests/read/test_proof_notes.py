@@ -8,6 +8,7 @@ from fractions import Fraction as F
 
 import pytest
 
+from pipeline.music.harmonic import node_semitones
 from pipeline.music.metre import Bar, Form, Metre
 from pipeline.music.tab import Note, Tab
 from pipeline.music.technique import (
@@ -205,4 +206,7 @@ def test_every_node_of_a_string_up_to_the_fifth_partial_rings() -> None:
         for k in range(1, partial):
             fret = min(frets, key=lambda f: abs(frets[f] - k / partial))
             if math.gcd(k, partial) == 1 and abs(frets[fret] - k / partial) < 0.004:
-                assert any(abs(s - sounds) < 0.75 for s in rules.node_semitones(fret)), (partial, fret)
+                assert any(abs(s - sounds) < 0.75 for s in node_semitones(fret, reach=rules.NODE_FRETS)), (
+                    partial,
+                    fret,
+                )
